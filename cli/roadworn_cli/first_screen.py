@@ -24,9 +24,7 @@ from roadworn_cli.results import (
     sum_of,
     ways_apart,
 )
-from roadworn_cli.screen import (
-    dot,
-)
+from roadworn_cli.screen import dot
 
 if TYPE_CHECKING:
     from roadworn.analysis import Column
@@ -114,11 +112,11 @@ def _stop(found: "Outlook") -> Iterator[Entry]:
     if at[_STORIES:]:
         yield Entry(SAYS("stop"), [_job(table, n) for n in at[_STORIES:]], look="stop")
     days, seen = table.cells(Tells.SINCE), table.cells(Tells.SEEN)
-    typed = (
-        Joined([days[n], getattr(seen[n], "arguments", {}).get("text", seen[n])], ": ")
-        for n in told
-    )
-    heard = sorted(typed, reverse=True)
+    typed = [(str(days[n]), getattr(seen[n], "arguments", {}).get("text", seen[n])) for n in told]
+    heard = [
+        Joined([SAYS("today") if day == str(found.as_of) else day, text], ": ")
+        for day, text in sorted(typed, reverse=True)
+    ]
     for one in heard[:_STORIES]:
         yield Entry(SAYS("complaint"), one, look="stop", least=None)
     if heard[_STORIES:]:
@@ -181,12 +179,10 @@ def _to_do(found: "Outlook") -> Iterator[Entry]:
 
 def _biggest(plan: Table, rows: Sequence[int], found: "Outlook") -> list[tuple[str, float]]:
     """Return jobs with what each makes up of their sum: what has failed, then the biggest."""
-    values = plan.cells(Tells.VALUE)
     sized = []
     for n in rows:
-        chance, why = named(plan, n, "chance"), named(plan, n, "in_short")
+        why, size = named(plan, n, "in_short"), float(str(named(plan, n, "in_sum") or 0.0))
         failed = getattr(why, "code", "").endswith("because-failed")
-        size = float(str(values[n] or 0.0)) * float(str(1.0 if chance is None else chance))
         job = _job(plan, n, found)
         sized.append((not failed, -size, Joined([_text(why), job], ": ") if failed else job))
     return [(job, -size) for _waits, size, job in sorted(sized)]
@@ -328,10 +324,13 @@ def _money(found: "Outlook") -> Iterator[Entry]:
         if estimate.value is None:
             yield Entry(label, estimate.words)
             return
-        limits = {"low": estimate.low, "high": estimate.high}
+        # What failed or is overdue is no projection, and is paid all the same.
+        due, value = found.due_besides(), estimate.value
+        limits = {"low": due + (estimate.low or 0.0), "high": due + (estimate.high or 0.0)}
         band = SAYS("band", **limits) if estimate.low is not None else ""
-        figure = SAYS("figure", value=estimate.value, unit=estimate.unit)
-        yield Entry(label, Joined([SAYS("what-fails"), band], " "), figure)
+        figure = SAYS("figure", value=value + due, unit=estimate.unit)
+        told = SAYS("year-in-all", due=due, ahead=value) if due else SAYS("what-fails")
+        yield Entry(label, Joined([told, band], " "), figure)
 
 
 def _ways(found: "Outlook") -> Iterator[Entry]:
@@ -395,7 +394,7 @@ def _chain(found: "Outlook") -> Iterator[Entry]:
         parts = [getattr(named(chain, n, "spared"), "component", None) for n in own]
         n = own[parts.index(again)] if again in parts else 0
         told = _text(named(chain, n, "in_short") or named(chain, n, "sentence"))
-        yield from (Entry(SAYS("points"), told, least=2, most=4),) if told else ()
+        yield from (Entry(SAYS("points"), told, least=2, most=4, floor=2),) if told else ()
     if repeats is not None and found.keeps_failing is not None and again not in pointed:
         why = repeats.cells(Tells.WHY)[0] or found.keeps_failing.result.headline
         # What is said of a class or a maker's part is no count of this vehicle.

@@ -48,6 +48,8 @@ SAYS = Says(
         "unsure": "very unsure",
         "brief-look": "(look at it now)",
         "all-in": "all in {months}",
+        "today": "today",
+        "year-in-all": "{due:,.0f} due now and {ahead:,.0f} likely to fail",
         "what-fails": "what fails, worn parts above in it",
         "band": "({low:,.0f} to {high:,.0f})",
         "figure": "{value:,.0f} {unit}",

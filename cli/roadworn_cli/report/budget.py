@@ -34,8 +34,10 @@ def budget_section(ran: Ran | None, words: Words) -> Section | None:
     due, left = _due_now(coming.get(Holds.DUE))
     band = _year(ran) if services else ends
     other = _other(ran)
-    parts = [one for one in (value, services, due, other) if isinstance(one, int | float)]
-    whole = sum(parts)
+    # Each is told in whole amounts, and they are to add up.
+    services, due, other = (float(round(one)) for one in (services, due, other))
+    value = round(value) if isinstance(value, int | float) else value
+    whole = services + due + other + (value if isinstance(value, int) else 0.0)
     # What is due now, and what came last year, is a sum as it stands: it moves both ends alike.
     low, high = (one + due + other if isinstance(one, int | float) else None for one in band)
     items = [
@@ -85,13 +87,14 @@ def _last_year(told: Table | None, by_month: Table | None, items: list[Item], wo
     past = [] if by_month is None else [p.value for p in periods_in(by_month) if p.past]
     said, came = (told.named(name) if told is not None else None for name in ("cost", "came"))
     beside = Said()
-    if told is not None and said and came and said[-1] is not None and came[-1] is not None:
+    if told is not None and said and came and said[-1] and came[-1] is not None:
         low, high = told.cells(Tells.LOW)[-1], told.cells(Tells.HIGH)[-1]
-        # Only of vehicles then in use, and not what was due already: another sum than the months'.
+        # Only of vehicles then in use, and not what was due already: another sum than the months',
+        # so it is told as a share.
         beside = words(
             "was_projected",
             value=estimate_text(said[-1], low, high, "", words),
-            came=money_text(came[-1], None, None, "", words),
+            share=Said(words.number(f"{float(str(came[-1])) / float(str(said[-1])):.0%}")),
         )
     if past or beside:
         figure = money_text(sum(past), None, None, "", words) if past else Said()

@@ -118,10 +118,14 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
     if not rows:
         block: Block = Paragraph(words("no_safety_fleet"), "lead")
         return Section("stop-now", words("safety"), (block,), wide=True)
+    prices = _prices(due)
     by_vehicle: dict[Cell, list[Said]] = {}
     for vehicle, component, position, seen, _since in rows:
         name = words.part(component or "", position or "")
         told = words("stop_line", name=name, seen=words.word(seen)) if seen else name
+        value, code = prices.get((vehicle, component, position or ""), (None, ""))
+        price = money_text(value, None, None, str(code or ""), words) or words("no_price")
+        told = words("priced_line", told=told, price=price)
         by_vehicle.setdefault(vehicle, []).append(told)
     lines = [
         words("stop_vehicle", vehicle=vehicle, parts=words.joined(parts, "; "))
@@ -134,6 +138,17 @@ def _stop(view: "LedgerView", due: Table | None, words: Words) -> Section:
     title = words("stop_one" if one else "stop_fleet", vehicles=len(by_vehicle))
     block = Stop(title, tuple(lines), words("stop_told"))
     return Section("stop-now", words("safety"), (block,), wide=True)
+
+
+def _prices(due: Table | None) -> dict[tuple[Cell, Cell, Cell], tuple[Cell, Cell]]:
+    """Return vehicle, component and place of what is due -> its price and currency."""
+    if due is None:
+        return {}
+    told = (Tells.VEHICLE, Tells.COMPONENT, Tells.PLACE, Tells.VALUE, Tells.CURRENCY)
+    return {
+        (vehicle, component, place or ""): (value, code)
+        for vehicle, component, place, value, code in zip(*map(due.cells, told), strict=True)
+    }
 
 
 def _refused(due: Table | None, view: "LedgerView", words: Words) -> Section | None:

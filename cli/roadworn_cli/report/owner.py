@@ -46,7 +46,10 @@ _STAGES = ((Mark.MUST, "stage_now"), (Mark.SHOULD, "stage_soon"), (Mark.CAN_WAIT
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """A piece of work as the page tells it: what, what was seen, and its price with limits."""
+    """A piece of work as the page tells it: what, what was seen, and its price with limits.
+
+    Of its price `counted` is in the sums, all of it but for what may not be needed.
+    """
 
     name: Said
     seen: Said
@@ -54,16 +57,7 @@ class Job:
     marks: Marks
     component: str = ""
     chance: Cell = None
-    place: str = ""
-
-    @property
-    def counted(self) -> float | None:
-        """What of its price is in the sums: by its chance where it may not be needed."""
-        value, chance = self.price[0], self.chance
-        if not isinstance(value, int | float):
-            return None
-        by_chance = isinstance(chance, float) and chance < _SURE
-        return float(value) * (chance if by_chance else 1.0)  # type: ignore[operator]
+    counted: Cell = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +97,7 @@ def owner_sections(asker: Asker, found: Outlook, words: Words, vehicle_id: str) 
     sections = [
         _to_do(found, jobs, words, view, vehicle_id),
         _what_is_said(found, told, words),
-        money_section(found, _beside_projected(found, jobs), words),
+        money_section(found, words),
         _inspection(found, ran.get(Answers.PASSES), ran.get(Answers.SERVICE_DUE), words),
         _not_known(found, words),
         *later,
@@ -152,8 +146,9 @@ def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
         for tells in (Tells.COMPONENT, Tells.PLACE, Tells.NAME, Tells.SEEN, Tells.WHY)
     )
     chances = table.named("chance") or [None] * len(table.rows)
-    for (row, marks), chance, component, place, name, seen, why in zip(
-        table.marked(), chances, *columns, strict=True
+    counted = table.named("in_sum") or table.cells(Tells.VALUE)
+    for (row, marks), chance, in_sum, component, place, name, seen, why in zip(
+        table.marked(), chances, counted, *columns, strict=True
     ):
         called = words.part(component, place or "") if component else words.word(name or "")
         told = words.word(seen or why or "")
@@ -167,7 +162,7 @@ def _jobs(table: Table, words: Words) -> Iterable[tuple[Job, Cell, Cell]]:
                 marks,
                 str(component or ""),
                 chance,
-                str(place or ""),
+                in_sum,
             ),
             component,
             seen,
@@ -192,8 +187,10 @@ def _to_do(
     stopping = [job for job in jobs if Mark.SAFETY in job.marks and _stage(job) is Mark.MUST]
     blocks: list[Block] = []
     if stopping:
-        # What was seen of each stands right below, with its price.
-        lines = tuple(job.name for job in stopping)
+        # What was seen of each stands right below.
+        lines = tuple(
+            words("priced_line", told=one.name, price=_whole(one, found, words)) for one in stopping
+        )
         blocks.append(Stop(words("stop"), lines, words("stop_told")))
     elif visit.day is None:
         # Nobody looked: that nothing is recorded as failed must not be read as good news.
@@ -225,8 +222,8 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
     items = tuple(
         Item(
             job.name,
-            words.joined(filter(None, (job.seen, _by_chance(job, words))), "; "),
-            _in_sum(job, words) or words("no_price"),
+            job.seen,
+            _in_sum(job, words),
         )
         for job in shown
     )
@@ -234,55 +231,37 @@ def _items(caption: Said, jobs: list[Job], most: int, total: Said, words: Words)
     blocks: list[Block] = [Items(caption, headings, items, total)]
     if len(shown) < len(jobs):
         rest = [
-            words("job_price", name=job.name, price=words.joined(filter(None, told), "; "))
+            words("job_price", name=job.name, price=_in_sum(job, words, brief=True))
             for job in jobs[len(shown) :]
-            for price in [money_text(job.counted, None, None, "", words)]
-            for told in [(price or words("no_price"), _by_chance(job, words))]
         ]
         blocks.append(Paragraph(words("besides", jobs=words.joined(rest, "; "))))
-    if any(_by_chance(job, words) for job in jobs):
+    if any(map(_unsure, jobs)):
         blocks.append(Paragraph(words("by_chance_range"), "quiet"))
     return blocks
 
 
-def _in_sum(job: Job, words: Words) -> Said:
-    """Return what of a price is in the sum, so that a column adds up to what stands over it."""
-    if _by_chance(job, words):
-        return _amount(job.counted, words)
-    return estimate_text(*job.price, "", words)
+def _whole(job: Job, found: Outlook, words: Words) -> Said:
+    return money_text(job.price[0], None, None, currency_of(found), words) or words("no_price")
 
 
-def _amount(value: float | None, words: Words) -> Said:
-    """Return an amount of money in whole numbers."""
-    return money_text(value, None, None, "", words)
+def _in_sum(job: Job, words: Words, *, brief: bool = False) -> Said:
+    """Return what of a price is in the sum, so that a column adds up to what stands over it.
 
-
-def _beside_projected(found: Outlook, jobs: list[Job]) -> float:
-    """Return what the work comes to that no projection has in it: what failed, what is overdue."""
-    ahead = found.next_repairs.result.holding(Holds.AHEAD) if found.next_repairs else None
-    parts: set[tuple[str, str]] = set()
-    if ahead is not None:
-        pairs = zip(ahead.cells(Tells.COMPONENT), ahead.cells(Tells.PLACE), strict=True)
-        parts = {(str(component or ""), str(place or "")) for component, place in pairs}
-
-    def projected(job: Job) -> bool:
-        # A place that one of the two leaves out is any place.
-        return any(
-            component == job.component and (not place or not job.place or place == job.place)
-            for component, place in parts
+    Of what may not be needed the whole price stands beside it, with how likely it is.
+    """
+    if _unsure(job):
+        share = Said(words.number(f"{job.chance:.0%}"))
+        counted, whole = (
+            money_text(value, None, None, "", words) for value in (job.counted, job.price[0])
         )
+        return words("by_chance", counted=counted, chance=share, whole=whole)
+    limits = (None, None) if brief else job.price[1:]
+    return estimate_text(job.price[0], *limits, "", words) or words("no_price")
 
-    return sum(job.counted or 0.0 for job in jobs if not projected(job))
 
-
-def _by_chance(job: Job, words: Words) -> Said:
-    """Return what of a price is in the sum where the job may not be needed."""
-    chance, value = job.chance, job.counted
-    if value is None or not isinstance(chance, float) or chance >= _SURE:
-        return Said()
-    share = Said(words.number(f"{chance:.0%}"))
-    whole = estimate_text(*job.price, "", words)
-    return words("by_chance", counted=_amount(value, words), chance=share, whole=whole)
+def _unsure(job: Job) -> bool:
+    chance = job.chance
+    return job.price[0] is not None and isinstance(chance, float) and chance < _SURE
 
 
 def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
@@ -305,7 +284,7 @@ def _sum_of(sums: Table | None, mark: Mark, unit: str, words: Words) -> Said:
 
 def _added(jobs: list[Job], unit: str, words: Words) -> Said:
     """Return the sum of the prices, and that it is not all where one has none."""
-    priced = [value for job in jobs if (value := job.counted) is not None]
+    priced = [float(value) for job in jobs if isinstance(value := job.counted, int | float)]
     if not priced:
         return Said()
     text = money_text(sum(priced), None, None, unit, words)

@@ -131,14 +131,9 @@ def _number(value: Cell, other: float) -> float:
     return float(value) if isinstance(value, int | float) else other
 
 
-def money_section(found: Outlook, beside: float, words: Words) -> Section | None:
-    """Return what the coming months are expected to cost, in one small picture.
-
-    Args:
-        found: the outlook.
-        beside: what the work above comes to that the projection has not in it.
-        words: of the report.
-    """
+def money_section(found: Outlook, words: Words) -> Section | None:
+    """Return what the coming months are expected to cost, in one small picture."""
+    beside = found.due_besides()
     table = found.holding(Holds.TOTALS)
     at = table.place(Tells.VALUE) if table is not None else None
     if table is None or at is None:

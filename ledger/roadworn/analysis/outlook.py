@@ -210,6 +210,21 @@ class Outlook:
         at = [n for n, other in enumerate(places_in(ahead)) if same_place(place, other)]
         return max((c for n in at if isinstance(c := chances[n], float)), default=None)
 
+    def due_besides(self) -> float:
+        """Return what work comes to that no projection has in it: what failed, what is overdue."""
+        work, ahead = self.holding(Holds.PLAN) or self.holding(Holds.DUE), self.holding(Holds.AHEAD)
+        if work is None:
+            return 0.0
+        projected = places_in(ahead)
+        return sum(
+            float(amount)
+            for amount, place in zip(
+                work.named("in_sum") or work.cells(Tells.VALUE), places_in(work), strict=True
+            )
+            if isinstance(amount, int | float)
+            and not any(same_place(place, one) for one in projected)
+        )
+
     def why_not(self, answers: Answers) -> str:
         """Return why an analysis has no answer here, an empty text where it has one."""
         told = (p.message for p in self.problems if isinstance(p.message, Sentence))

@@ -105,8 +105,8 @@ class Job:
 
     @property
     def expected(self) -> float:
-        """Its price by its chance, 0 without a price."""
-        return 0.0 if self.price is None else self.chance * self.price.middle
+        """Its price by its chance, both as they are told; 0 without a price."""
+        return 0.0 if self.price is None else _told(round(self.chance, 2) * self.price.middle)
 
     def at(self, component: str, position: str) -> bool:
         """Whether it is about this place, or one of the two names no place."""
@@ -299,6 +299,19 @@ def with_part(price: Price | None) -> Price | None:
     return price if price is not None and price.number else None
 
 
+def as_told(price: Price | None) -> Price | None:
+    """Return a price rounded as it is told, once and for all: what is made of it adds up."""
+    if price is None:
+        return None
+    low, middle, high = map(_told, (price.low, price.middle, price.high))
+    return replace(price, low=low, middle=middle, high=high)
+
+
+def _told(amount: float) -> float:
+    """Return an amount in whole units of its currency; below one as it is."""
+    return float(round(amount)) if amount >= 1.0 else amount
+
+
 def merged(first: Job, second: Job) -> Job:
     """Return two jobs at one place as one: the more pressing, with all that was seen of both."""
     order = list(Stage).index
@@ -352,7 +365,8 @@ def labour_once(jobs: Sequence[Job], rate: float | None) -> list[Job]:
             spared = min(min(hours, _hours(with_it)) * rate, 0.8 * mine.low)
             ends = {of: getattr(mine, of) - spared for of in ("low", "middle", "high")}
             word = _say("labour-once", part=with_it.name)
-            made.append(replace(job, price=replace(mine, mean=None, **ends), shared=word))
+            price = as_told(replace(mine, mean=None, **ends))
+            made.append(replace(job, price=price, shared=word))
         else:
             made.append(job)
     return made

@@ -20,6 +20,7 @@ from roadworn_plugins.keep.jobs import (
     Known,
     Stage,
     along_with,
+    as_told,
     critical,
     hurts,
     in_order,
@@ -97,7 +98,8 @@ class _Planning:
         found += worn_out(known.parts, known.soon, known.by_then, known.due, found)
         found = self._to_pass(found)
         found = [self._staged(job, found) for job in found]
-        return in_order([*found, *along_with(found, known.prices, self.kind, self.vehicle)])
+        found += along_with(found, known.prices, self.kind, self.vehicle)
+        return in_order(replace(job, price=as_told(job.price)) for job in found)
 
     def _found(self) -> list[Job]:
         """Return what somebody found, declined or put off, and services, each place once."""

@@ -64,6 +64,7 @@ def plan_table(jobs: Sequence[Job], currency: str) -> Table:
             Column("component", "component", "component", detail=True, tells=Tells.COMPONENT),
             Column("place", "where", detail=True, tells=Tells.PLACE),
             Column("worn_by", "worn out by", "date", detail=True),
+            Column("in_sum", "in the sum", "money", currency, detail=True),
         ),
         rows=tuple(_job_row(job) for job in jobs),
         evidence=tuple(job.events for job in jobs),
@@ -88,6 +89,7 @@ def _job_row(job: Job) -> tuple[Cell, ...]:
         job.component,
         job.position,
         job.worn_by,
+        None if price is None else job.expected,
     )
 
 
