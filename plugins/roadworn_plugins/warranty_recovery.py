@@ -1,10 +1,11 @@
 """What can be claimed back: parts that failed within their own warranty."""
 
 from collections import Counter
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from functools import reduce
-from typing import Annotated
+from typing import Annotated, Any
 
 from pydantic import Field
 
@@ -86,8 +87,27 @@ def failed_with_warranty(view: LedgerView) -> list[Covered]:
     What came back is among them, unless the work or the customer's own part was said to be at
     fault: it is no life, and a claim all the same.
     """
-    found = []
-    for *told, ended_on, months, days in view.sql(
+    return [_covered(row) for row in _failed(view)]
+
+
+def within_warranty(view: LedgerView) -> Callable[[tuple[str | None, str | None]], bool]:
+    """Return what says of a fitting and a failure whether the part failed within its warranty.
+
+    Terms are worked out of what is asked about alone: of a fleet's failures few stand out.
+    """
+    rows: dict[tuple[str | None, str | None], list[tuple[Any, ...]]] = {}
+    for row in _failed(view):
+        rows.setdefault((row[5], row[6]), []).append(row)
+
+    def within(key: tuple[str | None, str | None]) -> bool:
+        return any(_covered(row).status.in_force for row in rows.get(key, ()))
+
+    return within
+
+
+def _failed(view: LedgerView) -> list[tuple[Any, ...]]:
+    """Return the rows of what `failed_with_warranty` returns, as the ledger has them."""
+    return view.sql(
         """SELECT l.vehicle_id, l.component, coalesce(l.position, ''), coalesce(l.supplier, ''),
                   coalesce(l.part_number, ''), l.started_by, l.ended_by, l.started_on,
                   CAST(l.warranty_km AS DOUBLE), CAST(l.upper_km AS DOUBLE), l.km_estimated,
@@ -114,29 +134,24 @@ def failed_with_warranty(view: LedgerView) -> list[Covered]:
              AND l.started_on IS NOT NULL AND l.ended_on IS NOT NULL
              AND (l.warranty_months IS NOT NULL OR l.warranty_km IS NOT NULL)
            ORDER BY l.ended_on DESC, l.vehicle_id, l.component, l.position, l.ended_by"""
-    ).rows:
-        fitted_on, distance, used = told[7:10]
-        # It had failed when it was found so, though it may have been replaced weeks later.
-        failed_on = ended_on if days is None else fitted_on + timedelta(days=round(days))
-        terms = Warranty(
-            start=fitted_on,
-            months=None if months is None else int(months),
-            distance=rounded(distance, 6),
-            start_reading=0,
-            unit="km",
-        )
-        status = terms.status(failed_on, rounded(used, 6))
-        found.append(Covered(*[*told, failed_on, status]))
-    return found
+    ).rows
 
 
-def within_warranty(view: LedgerView) -> set[tuple[str, str]]:
-    """Return fitting and failure of the parts that failed within their warranty."""
-    return {
-        (part.fitted_by, part.failed_by)
-        for part in failed_with_warranty(view)
-        if part.status.in_force
-    }
+def _covered(row: tuple[Any, ...]) -> Covered:
+    """Put one failed part to its terms."""
+    *told, ended_on, months, days = row
+    fitted_on, distance, used = told[7:10]
+    # It had failed when it was found so, though it may have been replaced weeks later.
+    failed_on = ended_on if days is None else fitted_on + timedelta(days=round(days))
+    terms = Warranty(
+        start=fitted_on,
+        months=None if months is None else int(months),
+        distance=rounded(distance, 6),
+        start_reading=0,
+        unit="km",
+    )
+    status = terms.status(failed_on, rounded(used, 6))
+    return Covered(*[*told, failed_on, status])
 
 
 ABOUT = """\

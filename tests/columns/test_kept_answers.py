@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 from roadworn.analysis import RESULT_TYPES, Column, Mark, Result, Series, Table
 from roadworn.columns import kept
 from roadworn.columns.kept import Codec, Kept, Unkeepable, files_mark, named_files, nothing
+from roadworn.columns.kept_rows import KeptRows
+from roadworn.columns.spec import Rows
 from roadworn.model.catalogue import part_name
 from roadworn.model.messages import Joined, PlaceName, Sentence, parts_of
 
@@ -257,6 +259,26 @@ def test_the_oldest_are_thrown_away(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(kept, "_MOST_BYTES", 10)
     here.tidy()
     assert list(here.folder.iterdir()) == []
+
+
+def test_what_is_still_asked_for_is_not_thrown_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(kept, "_MOST_FILES", 4)
+    lasting = store(tmp_path).for_all_states("program")
+    lasting.put("the fleet", 1, CODEC)
+    for state in range(6):
+        for file in lasting.folder.iterdir():
+            os.utime(file, ns=(0, file.stat().st_mtime_ns - 10**9))
+        here = store(tmp_path, state)
+        assert lasting.get("the fleet", CODEC) == 1
+        here.put("one vehicle", state, CODEC)
+        rows = KeptRows(here)
+        rows.put("asked", Rows(("a",), [(state,)]))
+        rows.save()
+        here.tidy()
+    assert KeptRows(here).get("asked") == Rows(("a",), [(5,)])
+    assert len(list(lasting.folder.iterdir())) == 4
 
 
 def test_what_is_too_large_is_not_kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

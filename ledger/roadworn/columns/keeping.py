@@ -135,6 +135,15 @@ class Keeping:
         # A list of its own: whoever sorts it does so for himself.
         return Rows(found.columns, list(found.rows))
 
+    def _kept_mark(self, query: str, parameters: Sequence[Any]) -> str:
+        """Return the digest by which the rows of a query are kept, empty where they are not."""
+        if self._rows is None:
+            return ""
+        asked = repr((query, list(parameters)))
+        if self._rows.mark(asked) is None:
+            self._ask(query, parameters)
+        return self._rows.mark(asked) or ""
+
     def kept(self, key: tuple[object, ...], make: Callable[[], _Made]) -> _Made:
         """Return what was made for `key` on this view, made now if nobody asked before.
 

@@ -40,7 +40,7 @@ from roadworn.model.messages import (
 FORMAT = 1
 #: Beyond this an answer is not worth its place: in bytes.
 _LARGEST = 8_000_000
-#: Of all kept answers of one ledger; the oldest are thrown away.
+#: Of all kept answers of one ledger; what nobody asked for longest is thrown away.
 _MOST_BYTES = 64_000_000
 _MOST_FILES = 4_000
 #: Whoever writes is done with a file well within so many seconds.
@@ -236,7 +236,7 @@ class Kept:
         """
         key = self._key(question)
         try:
-            head, _, body = self._file(key).read_bytes().partition(b"\n")
+            head, _, body = self.read(self._file(key)).partition(b"\n")
             if head.decode() != f"roadworn-kept {FORMAT} {key} {digest(body)}":
                 return _NOTHING
             return codec.made(orjson.loads(body))
@@ -305,6 +305,21 @@ class Kept:
         """Return a file of another form that lies among these, of the same state."""
         return self.folder / f"{self._key(name)[:40]}.{name}"
 
+    @staticmethod
+    def read(file: Path) -> bytes:
+        """Return the content of a file, which is the last that was asked for from here on.
+
+        What outlives the states of a ledger was written before most that lies here: thrown away
+        by the time of writing it would go first, while it is asked for at every state.
+
+        Raises:
+            OSError: there is none, or it cannot be read.
+        """
+        content = file.read_bytes()
+        with suppress(OSError):
+            os.utime(file)
+        return content
+
     def write_file(self, name: str, content: bytes) -> None:
         """Write the whole of such a file.
 
@@ -333,7 +348,7 @@ class Kept:
             raise
 
     def tidy(self) -> None:
-        """Throw away the oldest answers while there are too many, and what was left unfinished."""
+        """Throw away what nobody asked for longest where there is too much, and the unfinished."""
         found = []
         with suppress(OSError), os.scandir(self.folder) as entries:
             for entry in entries:

@@ -11,6 +11,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from decimal import Decimal
+from math import isfinite
 from typing import Any
 
 import orjson
@@ -45,7 +46,16 @@ class KeptRows:
     kept: Kept
     _index: dict[str, tuple[int, int, str]] | None = None
     _content: bytes = b""
-    _new: dict[str, bytes] = field(default_factory=dict)
+    _new: dict[str, tuple[bytes, str]] = field(default_factory=dict)
+
+    def mark(self, asked: str) -> str | None:
+        """Return the digest of the rows of a query, None where none are kept."""
+        key = digest(asked.encode())
+        new = self._new.get(key)
+        if new is not None:
+            return new[1]
+        where = self._known().get(key)
+        return None if where is None else where[2]
 
     def get(self, asked: str) -> Rows | None:
         """Return the rows of a query, None where none are kept."""
@@ -74,7 +84,8 @@ class KeptRows:
             for kind, column in zip(kinds, columns, strict=True)
         ]
         with suppress(orjson.JSONEncodeError):
-            self._new[digest(asked.encode())] = orjson.dumps([rows.columns, kinds, given])
+            body = orjson.dumps([rows.columns, kinds, given])
+            self._new[digest(asked.encode())] = body, digest(body)
 
     def save(self) -> bool:
         """Write what came since beside what was there; return whether there was anything to write.
@@ -83,7 +94,7 @@ class KeptRows:
         """
         if not self._new:
             return False
-        bodies = [(key, body, digest(body)) for key, body in self._new.items()]
+        bodies = [(key, *new) for key, new in self._new.items()]
         for key, (start, length, mark) in self._known().items():
             if key not in self._new:
                 bodies.append((key, self._content[start : start + length], mark))
@@ -107,7 +118,7 @@ class KeptRows:
         if self._index is None:
             self._index = {}
             with suppress(OSError, ValueError):
-                head, _, rest = self.kept.file_of(_NAME).read_bytes().partition(b"\n")
+                head, _, rest = self.kept.read(self.kept.file_of(_NAME)).partition(b"\n")
                 mark, known, length = head.decode().rsplit(maxsplit=2)
                 listed = rest[: int(length)]
                 if mark == self._mark and digest(listed) == known:
@@ -124,8 +135,8 @@ def _kind(column: Sequence[Any]) -> str | None:
         return "" if all(_kind(cell) == "" for cell in column if cell) else None
     if float in types:
         # JSON writes what is no number like what is missing.
-        finite = all(cell - cell == 0.0 for cell in column if type(cell) is float)
-        if finite and types <= {float, int}:
+        finite = types <= {float, int} and all(map(isfinite, filter(None, column)))
+        if finite:
             return ""
         return "float" if types == {float} else None
     name = next(iter(types)).__name__ if len(types) == 1 else ""

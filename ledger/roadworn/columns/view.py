@@ -276,7 +276,7 @@ class LedgerView(Keeping):
         kind, query, parameters = question
         if kind == "arrays":
             return digest_of_arrays(self._arrays(query, parameters))
-        return digest_of_rows(self._ask(query, parameters))
+        return self._kept_mark(query, parameters) or digest_of_rows(self._ask(query, parameters))
 
     def analyst(
         self, query: str, seconds: float = 0, megabytes: float = 0, parameters: "Parameters" = ()

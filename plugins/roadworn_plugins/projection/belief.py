@@ -301,8 +301,22 @@ def unknown_ages(least: Floats, most: Floats, shape: Floats, rate: Floats) -> Fl
             ages[rows] = least[rows, None]
             continue
         renewal = solve(float(one), float(oldest.max()))
-        ages[rows] = _ages(renewal, least[rows] * unit, oldest) / unit[:, None]
+        seen = least[rows] * unit
+        # The four tires that a vehicle came with are of one age.
+        first, like = _alike(seen, oldest, unit)
+        found = _ages(renewal, seen[first], oldest[first]) / unit[first, None]
+        ages[rows] = found[like]
     return ages
+
+
+def _alike(*columns: Floats) -> tuple[Ints, Ints]:
+    """Return the first of each kind of rows that are equal in all columns, and the kind of each."""
+    order = np.lexsort(columns)
+    new = np.ones(order.size, dtype=bool)
+    new[1:] = np.any([one[order][1:] != one[order][:-1] for one in columns], axis=0)
+    like = np.empty(order.size, dtype=np.int64)
+    like[order] = np.cumsum(new) - 1
+    return order[new], like
 
 
 def _ages(renewal: RenewalFunction, least: Floats, most: Floats) -> Floats:

@@ -7,6 +7,7 @@ what chance could show there (Heyse, 2011).
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -251,11 +252,26 @@ class Reach:
         Args:
             speaks: logarithm of how much likelier a count is with a fault, see `lift`.
         """
-        speaks -= 1e-9 * max(abs(speaks), 1.0)
+        if speaks not in self._known:
+            self._known[speaks] = self._expected(speaks - 1e-9 * max(abs(speaks), 1.0))
+        return self._known[speaks]
+
+    @cached_property
+    def _known(self) -> dict[float, float]:
+        """What was worked out: as long as nothing else is found the strongest of a family stays."""
+        return {}
+
+    @cached_property
+    def _at_least(self) -> tuple[Lifts, Floats, Floats]:
+        """What counts say, the least that is listed, and what that says of each."""
         said = Lifts.of(self.mean, self.variance, self.times)
         low = np.full(self.mean.size, float(max(self.least, 1)))
+        return said, low, said.at(low)
+
+    def _expected(self, speaks: float) -> float:
+        said, low, first = self._at_least
         count = low.copy()
-        still = np.flatnonzero(said.at(low) < speaks)
+        still = np.flatnonzero(first < speaks)
         said, low, step = said.of_some(still), low[still], np.ones(still.size)
         # Strides double until the count speaks enough, and halve back to the first that does.
         high, on = low + step, np.arange(still.size)

@@ -23,6 +23,9 @@ from roadworn_plugins.repeats.levels import (
 )
 from roadworn_plugins.shared.grouped import Bools, Floats, Ints
 
+#: What is said for a fault, less first; its chance; component; family, code and step.
+Rank = tuple[float, float, int, tuple[int, int, int]]
+
 
 class Comparisons(Expected):
     """The comparisons of a ledger, made again after each finding."""
@@ -41,6 +44,7 @@ class Comparisons(Expected):
         self.among = self._dispersion()
         self.reach = self._reach()
         self.apart: dict[tuple[int, tuple[int, int, int]], float] = {}
+        self.ranked: dict[int, tuple[Entries, list[Rank]]] = {}
         self.done: set[tuple[int, int, int, int]] = set()
 
     @property

@@ -11,8 +11,8 @@ import numpy as np
 
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.repeats.along_time import Places, cusum, places_of
-from roadworn_plugins.repeats.chances import BATCHES, FAMILIES, FAMILY, OF_PARTS, tail
-from roadworn_plugins.repeats.comparisons import Comparisons, find, where
+from roadworn_plugins.repeats.chances import BATCHES, FAMILIES, FAMILY, OF_PARTS, Entries, tail
+from roadworn_plugins.repeats.comparisons import Comparisons, Rank, find, where
 from roadworn_plugins.repeats.expected import Of
 from roadworn_plugins.repeats.levels import A_YEAR, STEP, of_others
 from roadworn_plugins.shared.grouped import Bools, Floats
@@ -105,15 +105,10 @@ class Search(Comparisons):
         Args:
             rate: height above which none is of interest.
         """
-        most: dict[tuple[int, int], tuple[float, float, int, tuple[int, int, int]]] = {}
+        most: dict[tuple[int, int], Rank] = {}
         for component, entries in (*self.entries.items(), (-1, self.vehicles)):
-            chances = entries.chance(self.among)
-            some = (chances <= 0.02) & (entries.observed >= self.least)
-            picked = where(entries, some & (entries.observed > entries.mean))
-            figures = (picked.lift(self.among), chances[some & (entries.observed > entries.mean)])
-            for i, (said, p) in enumerate(zip(*(x.tolist() for x in figures), strict=True)):
-                entry = (int(picked.family[i]), int(picked.ident[i]), int(picked.since[i]))
-                rank = (-said, p, component, entry)
+            for rank in self._ranked(component, entries):
+                entry = rank[3]
                 key = (component if entry[0] in _OF_PARTS else -1, entry[0])
                 best = most.get(key)
                 if (best is None or rank < best) and (component, *entry) not in self.done:
@@ -134,6 +129,26 @@ class Search(Comparisons):
             if found is None or ranked < found:
                 found = ranked
         return None if found is None else (found[0], found[2], found[3])
+
+    def _ranked(self, component: int, entries: Entries) -> list[Rank]:
+        """Return what stands out of a component, worked out once while its entries stay."""
+        known = self.ranked.get(component)
+        if known is not None and known[0] is entries:
+            return known[1]
+        chances = entries.chance(self.among)
+        some = (chances <= 0.02) & (entries.observed >= self.least)
+        some &= entries.observed > entries.mean
+        picked = where(entries, some)
+        figures = (picked.lift(self.among), chances[some])
+        names = (picked.family, picked.ident, picked.since)
+        ranks = [
+            (-said, p, component, (family, ident, since))
+            for said, p, family, ident, since in zip(
+                *(x.tolist() for x in (*figures, *names)), strict=True
+            )
+        ]
+        self.ranked[component] = entries, ranks
+        return ranks
 
     def _apart(self, component: int, entry: tuple[int, int, int]) -> float:
         """Return what speaks for a fault in a comparison of parts, the law fitted without them.

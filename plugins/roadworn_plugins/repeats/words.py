@@ -1,5 +1,6 @@
 """What is read behind a row, and what is said of it: why it is listed, what speaks against it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -295,7 +296,7 @@ class Facts:
     """What rows need beside the lives: prices, and which failures a warranty covered."""
 
     prices: Prices
-    covered: set[tuple[str, str]]
+    covered: Callable[[tuple[str | None, str | None]], bool]
 
     @classmethod
     def load(cls, view: LedgerView) -> "Facts":
@@ -314,7 +315,7 @@ class Facts:
             found.append(
                 Failure(
                     event or "", lives.name("vehicle", row), day, lives.name("number", row),
-                    (lives.started[row], event) in self.covered, bool(lives.came_back[row]),
+                    self.covered((lives.started[row], event)), bool(lives.came_back[row]),
                 )
             )  # fmt: skip
         return sorted(found, key=lambda one: (one.day or date.max, one.event))
