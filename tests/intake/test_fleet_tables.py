@@ -138,3 +138,64 @@ def test_words_of_a_work_order(words: str, component: str, reason: str) -> None:
     assert [(m.kind, m.component, m.reason) for m in piece.word.meant] == [
         ("replacement", component, reason)
     ]
+
+
+_ORDERS: list[list[object]] = [
+    ["Order", "Date", "Fleet no", "Odometer", "Job", "Labor Cost"],
+    ["1", "14.05.2024", "7", 61250, "R&R starter", 120],
+    ["2", "15.05.2024", "8", 61300, "R&R alternator", 90],
+    ["2", "15.05.2024", "8", 61300, "R&R water pump", 40],
+]
+_PARTS: list[list[object]] = [
+    ["Order", "Part No", "Qty", "Unit Price"],
+    ["1", "ST-1", 1, 210],
+    ["2", "AL-4", 1, 180],
+    ["2", "CLIP-2", 4, 2.50],
+]
+
+
+def test_a_list_of_parts_with_several_lines_an_order_is_added_up(tmp_path: Path) -> None:
+    """Order 2: 180 and 4 at 2.50 are 190, half for each of its two jobs."""
+    (draft,) = looked(tmp_path, Jobs=_ORDERS, Parts=_PARTS)
+    assert any("added up: 3 rows of 2 orders" in note for note in draft.notes)
+    assert "several rows" in draft.unused["Part No"]
+    given = rows_of(draft, ("which unit", "mi"), ("currency", "GBP"), ("had such parts", "failed"))
+    paid = [float(said["parts_cost"]["amount"]) for _who, _kind, said in given]  # type: ignore[index]
+    assert paid == [210.0, 95.0, 95.0]
+
+
+@pytest.mark.parametrize(
+    ("lines", "code", "said"),
+    [
+        ("1,USD,210\n1,EUR,18\n", "join-currencies", "two currencies are not added up"),
+        ("1,,$210\n1,,€18\n", "join-currencies", "two currencies are not added up"),
+        ("1,,210\n1,,soon\n", "bad-number", "Line 3 of the table it is joined with"),
+    ],
+)
+def test_what_cannot_be_added_is_a_problem_and_no_sum(
+    lines: str, code: str, said: str, tmp_path: Path
+) -> None:
+    (tmp_path / "parts.csv").write_text(f"Order,Cur,Price\n{lines}", encoding="utf-8")
+    (tmp_path / "work.csv").write_text("Order,Day,Bus,Work\n1,2026-05-04,bus-7,horn\n")
+    read = parse_csv_map(
+        """kind = "maintenance"
+        [file]
+        signs = ["$", "€"]
+        [columns]
+        Order = "work_order"
+        Day = "occurred_at"
+        Bus = "vehicle_id"
+        Work = "component"
+        Price = "parts_cost"
+        Cur = "currency"
+        [currency]
+        default = "USD"
+        [[join]]
+        file = "parts.csv"
+        on = "Order"
+        sum = ["Price"]"""
+    )
+    (row,) = mapped_rows(tmp_path / "work.csv", read, KindRegistry())
+    assert row.event is None
+    assert code in {problem.code for problem in row.problems}
+    assert said in " ".join(f"{problem.message} {problem.hint}" for problem in row.problems)

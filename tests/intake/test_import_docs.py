@@ -41,6 +41,8 @@ def told(row: MappedRow) -> str:
 def test_each_example(table: str, toml: str, gives: str, tmp_path: Path) -> None:
     (tmp_path / "work.csv").write_text(table, encoding="utf-8")
     (tmp_path / "other.csv").write_text("Order,Day,Bus\n12,2026-05-04,bus-7\n", encoding="utf-8")
+    parts = "Order,Part,Price\n12,AL-100,210.00\n12,BX-3,18.50\n13,OIL-5,31.25\n"
+    (tmp_path / "parts.csv").write_text(parts, encoding="utf-8")
     whole = toml if "[columns]" in toml else f"{BASE}\n{toml}"
     rows = mapped_rows(tmp_path / "work.csv", parse_csv_map(whole), KindRegistry())
     assert [told(row) for row in rows if row.event or row.problems] == gives.splitlines()

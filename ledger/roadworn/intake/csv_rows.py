@@ -13,7 +13,7 @@ from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.csv_row import RowReader, Words
 from roadworn.intake.reversals import opposites
 from roadworn.intake.row_events import RowEvents, Shares, Told
-from roadworn.intake.table_records import Record, Table, joined_records
+from roadworn.intake.table_records import Record, Table, Unjoined, joined_records
 from roadworn.model.errors import UsageError
 from roadworn.model.events import NewEvent
 from roadworn.model.kinds import KindRegistry
@@ -88,11 +88,9 @@ def _row(
     if record.beyond:
         hint = f"the header has {width}; check delimiter and quotes"
         told.problem("", "too-many-cells", f"The row has {record.beyond} cells.", hint)
-    for name in record.differs:
-        if name in events.map.columns:
-            message = f"The rows joined with this one say several things under {name!r}."
-            hint = "keep one row for each key in the other table"
-            told.problem(name, "join-differs", message, hint)
+    for one in record.unjoined:
+        if one.heading in events.map.columns:
+            told.problem(one.heading, one.code, *_unjoined(one))
     problems: list[Problem] = []
     if not record.skipped:
         for given in events.of(record, told):
@@ -108,6 +106,26 @@ def _row(
     for number, (event, odd) in enumerate(made):
         mark = f"{record.mark}/{number}" if number else record.mark
         yield MappedRow(record.line, mark, event, (), (*odd, *told.doubts) if not number else odd)
+
+
+def _unjoined(one: Unjoined) -> tuple[str, str]:
+    """Return what is wrong with rows that this one is joined with, and what to do."""
+    where = f"line {one.line} of the table it is joined with"
+    if one.code == "join-differs":
+        return (
+            f"The rows joined with this one say several things under {one.heading!r}.",
+            (
+                f"keep one row for each key there (first: {where}), or name the heading in sum of "
+                "[[join]] where its figures add up"
+            ),
+        )
+    if one.code == "join-currencies":
+        return (
+            f"The amounts under {one.heading!r} joined with this row are of several currencies.",
+            f"amounts of two currencies are not added up: correct {where}",
+        )
+    message, hint = one.told
+    return f"{where[0].upper()}{where[1:]} cannot be added: {message}", hint
 
 
 def unmapped_columns(path: Path, csv_map: CsvMap) -> list[str]:

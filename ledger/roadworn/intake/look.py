@@ -358,11 +358,17 @@ def _joined(made: list[tuple[Draft, Seen]]) -> list[tuple[Draft, Seen]]:
     for lines, seen in made:
         if not (lines.header("jobs") and lines.header("work_order")):
             continue
-        lacking = {"vehicle_id", "occurred_at"} - set(lines.columns.values())
-        for head, of_head in made:
+        others = [
+            (head, of_head)
+            for head, of_head in made
+            if head is not lines
+            and head.path.parent == lines.path.parent
+            and head.header("work_order")
+        ]
+        lacking = _OF_ORDER - set(lines.columns.values())
+        for head, of_head in others:
             gives = {"vehicle_id", "plate", "occurred_at"} & set(head.columns.values())
-            other = head is not lines and head.path.parent == lines.path.parent
-            if other and head.header("work_order") and lacking and lacking & gives:
+            if lacking and lacking & gives:
                 _join(lines, seen, head, of_head)
                 if head.header("jobs"):
                     named = head.layout.sheet or head.path.name
@@ -373,43 +379,69 @@ def _joined(made: list[tuple[Draft, Seen]]) -> list[tuple[Draft, Seen]]:
                 else:
                     gone.append(head)
                 break
+            roles = set(head.columns.values())
+            listed = roles & {"part_number", "quantity"} or not roles & _OF_ORDER
+            if not lacking and listed and "jobs" not in roles and roles & set(AMOUNTS):
+                _join(lines, seen, head, of_head)
+                gone.append(head)
+                break
     return [(draft, seen) for draft, seen in made if not any(draft is one for one in gone)]
 
 
+_OF_ORDER = {"vehicle_id", "occurred_at"}
+_TOLD = (
+    *("delimiter", "cuts", "encoding", "header", "header_rows", "skip", "blank", "ditto"),
+    "fill_down",
+)
+
+
 def _join(lines: Draft, seen: Seen, head: Draft, of_head: Seen) -> None:
+    """Join a table with the orders of its lines, or with lines whose amounts are added up."""
     keys, plain = head.layout.model_dump(), type(head.layout)().model_dump()
-    told = {
-        key: keys[key]
-        for key in (
-            "delimiter",
-            "cuts",
-            "encoding",
-            "header",
-            "header_rows",
-            "skip",
-            "blank",
-            "ditto",
-            "fill_down",
-        )
-        if keys[key] != plain[key]
-    }
+    told = {key: keys[key] for key in _TOLD if keys[key] != plain[key]}
     here, there = lines.header("work_order"), head.header("work_order")
     file = "" if head.path == lines.path else head.path.name
+    named = head.layout.sheet or head.path.name
+    several = sum(of_head.words[there].values()) > len(of_head.words[there])
+    added = {
+        name: _times(head, name)
+        for name, role in head.columns.items()
+        if several and role in AMOUNTS
+    }
+    if added:
+        told["sum"] = added if any(added.values()) else list(added)
     lines.join = (file, head.layout.sheet, here, there, told)
-    lines.notes.append(f"joined with {head.layout.sheet or head.path.name} by {here!r}")
+    lines.notes.append(f"joined with {named} by {here!r}")
+    if added:
+        rows, orders = sum(of_head.words[there].values()), len(of_head.words[there])
+        words = [f"{name} times {by}" if by else name for name, by in added.items()]
+        lines.notes.append(
+            f"{', '.join(words)} added up: {counted(rows, 'row')} of {counted(orders, 'order')}"
+        )
     amounts = []
     for name, role in head.columns.items():
-        if role not in {*lines.columns.values(), "work_order"} and name not in lines.names:
-            lines.columns[name] = role
-            lines.unused.pop(name, None)
-            seen.words[name] = of_head.words[name]
-            seen.typed[name] = of_head.typed[name]
-            amounts += [name] if role in AMOUNTS else []
+        if role in {*lines.columns.values(), "work_order"} or name in lines.names:
+            continue
+        if several and name not in added:
+            lines.unused[name] = f"of {named}, which has several rows an order"
+            continue
+        lines.columns[name] = role
+        lines.unused.pop(name, None)
+        seen.words[name] = of_head.words[name]
+        seen.typed[name] = of_head.typed[name]
+        amounts += [name] if role in AMOUNTS else []
     lines.unused |= {
-        name: f"of {head.layout.sheet or head.path.name}; {why}"
-        for name, why in head.unused.items()
-        if name not in lines.names
+        name: f"of {named}; {why}" for name, why in head.unused.items() if name not in lines.names
     }
     if amounts:
         lines.share = (here, amounts, True)
         lines.notes.append(f"{', '.join(amounts)} of a work order are shared among its jobs")
+
+
+def _times(head: Draft, name: str) -> str:
+    """Return the heading of the number that a price of one piece is taken times."""
+    each = _EACH & set(fold(name).split())
+    return head.header("quantity") if each else ""
+
+
+_EACH = {"unit", "each", "ea", "piece"}

@@ -96,7 +96,7 @@ class Draft:
         job_words: phrase within a job -> ``leave out`` or ``no job``.
         share: (heading of the work order, headings of amounts, whether they are repeated).
         reversed: (headings that say the same, headings of amounts) of work that is taken back.
-        join: (file, sheet, heading here, heading there, keys of its layout).
+        join: (file, sheet, heading here, heading there, keys of its layout and what is added up).
         patterns: our field -> shape of their words -> ours.
         events: (kind, columns, constants) of further events that a row gives.
         cases: (heading, its words, forms of days).

@@ -145,6 +145,8 @@ def _toml(value: Any) -> str:  # noqa: ANN401  # what a map may hold
     """Return a value as TOML writes it; its basic strings are JSON's but for DEL."""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, dict):
+        return _table(value)
     if isinstance(value, list | tuple):
         return f"[{', '.join(_toml(one) for one in value)}]"
     if isinstance(value, str):

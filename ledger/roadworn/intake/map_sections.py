@@ -162,11 +162,14 @@ class Join(Section):
     Attributes:
         file: its name, in the folder of the table; the table's own file when empty.
         on: heading that both have, or this table's heading = the other's.
+        sum: headings whose figures are added up over the rows of one key; heading = heading of
+            the number that each is taken times.
         file_keys: all other keys are those of [file].
     """
 
     file: str = ""
     on: str | Mapping[str, str]
+    sum: Mapping[str, str] | Texts = ()
     delimiter: str = ""
     encoding: str = ""
     sheet: str = ""
@@ -180,8 +183,12 @@ class Join(Section):
 
     def layout(self) -> Layout:
         """Return how the other table lies in its file."""
-        own = self.model_dump(exclude={"file", "on"})
+        own = self.model_dump(exclude={"file", "on", "sum"})
         return Layout(**own)
+
+    def added(self) -> dict[str, str]:
+        """Return headings that are added up -> heading of the number taken times, or nothing."""
+        return dict(self.sum) if isinstance(self.sum, Mapping) else dict.fromkeys(self.sum, "")
 
     def keys(self) -> tuple[str, str]:
         """Return the heading here and the heading there."""

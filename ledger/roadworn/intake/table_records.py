@@ -8,13 +8,21 @@ between rows says is put into each row that it holds for.
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from decimal import Decimal
 from hashlib import sha256
 from pathlib import Path
 from typing import NamedTuple
 
 import orjson
 
-from roadworn.intake.csv_file import Cell, TableRow, cell_text, read_table
+from roadworn.intake.csv_file import (
+    Cell,
+    CellError,
+    TableRow,
+    cell_text,
+    read_number,
+    read_table,
+)
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.map_sections import Join, Layout, fold, is_like
 from roadworn.model.errors import UsageError
@@ -29,7 +37,7 @@ class Record(NamedTuple):
         cells: heading -> cell, those that say something.
         beyond: how many cells it has when some stand beyond the last heading, else 0.
         skipped: it is no row of the table, or its map leaves it out.
-        differs: headings of which joined rows say several things.
+        unjoined: headings of which the joined rows give no one cell.
     """
 
     line: int
@@ -37,7 +45,24 @@ class Record(NamedTuple):
     cells: dict[str, Cell]
     beyond: int = 0
     skipped: bool = False
-    differs: tuple[str, ...] = ()
+    unjoined: tuple["Unjoined", ...] = ()
+
+
+class Unjoined(NamedTuple):
+    """A heading of another table whose rows of one key give no one cell.
+
+    Attributes:
+        heading: in the other table.
+        line: of the row there that does not fit.
+        code: ``join-differs`` where they say several things, ``join-currencies`` where amounts
+            of two currencies would be added, or that of a figure that cannot be read.
+        told: what is wrong with the figure, and what to do about it.
+    """
+
+    heading: str
+    line: int
+    code: str
+    told: tuple[str, str] = ("", "")
 
 
 class Table:
@@ -185,45 +210,80 @@ def joined_records(path: Path, csv_map: CsvMap, table: Table) -> Iterator[Record
     """
     others = [(join.keys()[0], _others(path, csv_map, join)) for join in csv_map.joins]
     for record in table.records():
-        differs: list[str] = []
+        unjoined: list[Unjoined] = []
         for heading, rows in others:
             key = fold(cell_text(record.cells.get(heading)))
-            joined, several = rows.get(key, ({}, ())) if key else ({}, ())
-            for name, cell in joined.items():
-                record.cells.setdefault(name, cell)
-            differs += several
-        yield record._replace(differs=tuple(differs)) if differs else record
+            joined = rows.get(key) if key else None
+            if joined is not None:
+                for name, cell in joined.cells.items():
+                    record.cells.setdefault(name, cell)
+                unjoined += joined.unjoined
+        yield record._replace(unjoined=tuple(unjoined)) if unjoined else record
 
 
-def _others(
-    path: Path, csv_map: CsvMap, join: Join
-) -> Mapping[str, tuple[dict[str, Cell], tuple[str, ...]]]:
-    """Return key -> cells of the rows with that key, and the headings that they differ in."""
+class _OfKey:
+    """What the rows of one key of another table say together."""
+
+    def __init__(self) -> None:
+        self.cells: dict[str, Cell] = {}
+        self.unjoined: list[Unjoined] = []
+        self._signs: dict[str, str] = {}
+
+    def take(self, record: Record, csv_map: CsvMap, join: Join) -> None:
+        """Add a row: figures that are added up, and cells that have to say the same."""
+        added = join.added()
+        for name, cell in record.cells.items():
+            if name in added:
+                self._add(record, name, added[name], csv_map)
+            elif cell_text(self.cells.setdefault(name, cell)) != cell_text(cell):
+                money = bool(added) and csv_map.columns.get(name) == "currency"
+                code = "join-currencies" if money else "join-differs"
+                self.unjoined.append(Unjoined(name, record.line, code))
+
+    def _add(self, record: Record, name: str, times: str, csv_map: CsvMap) -> None:
+        cell = record.cells[name]
+        try:
+            figure = read_number(cell, csv_map)
+            if times and times in record.cells:
+                figure *= read_number(record.cells[times], csv_map)
+        except CellError as error:
+            told = (error.message, error.hint)
+            self.unjoined.append(Unjoined(name, record.line, error.code, told))
+            return
+        # A sign of money that the map leaves out of figures tells of another currency.
+        sign = fold("".join(letter for letter in cell_text(cell) if letter not in _OF_FIGURES))
+        if sign and self._signs.setdefault(name, sign) != sign:
+            self.unjoined.append(Unjoined(name, record.line, "join-currencies"))
+        before = self.cells.get(name)
+        self.cells[name] = figure + before if isinstance(before, Decimal) else figure
+
+
+_OF_FIGURES = frozenset("0123456789.,+-()' \u00a0\u202f")
+
+
+def _others(path: Path, csv_map: CsvMap, join: Join) -> Mapping[str, _OfKey]:
+    """Return key -> what the rows with that key say."""
     other = path.parent / join.file if join.file else path
     if not other.is_file():
         raise UsageError(
             f"There is no file {other}, which the map {csv_map.name} joins {path.name} with: put "
             "it beside the table, or correct file under [[join]]."
         )
-    layout = join.layout()
-    own = _map_of(csv_map, layout)
-    table = Table(other, own)
+    table = Table(other, _map_of(csv_map, join.layout()))
     _mine, heading = join.keys()
-    if heading not in table.names:
-        raise UsageError(
-            f"{other} has no column {heading!r} that the map {csv_map.name} joins by: its columns "
-            f"are {', '.join(name for name in table.names if name)}."
-        )
-    found: dict[str, tuple[dict[str, Cell], tuple[str, ...]]] = {}
+    added = join.added()
+    for name in (heading, *added, *filter(None, added.values())):
+        if name not in table.names:
+            does = "joins by" if name == heading else "adds up"
+            raise UsageError(
+                f"{other} has no column {name!r} that the map {csv_map.name} {does}: its columns "
+                f"are {', '.join(name for name in table.names if name)}."
+            )
+    found: dict[str, _OfKey] = {}
     for record in table.records():
         key = fold(cell_text(record.cells.pop(heading, None)))
-        if not key:
-            continue
-        cells, differs = found.setdefault(key, ({}, ()))
-        for name, cell in record.cells.items():
-            if cell_text(cells.setdefault(name, cell)) != cell_text(cell):
-                differs = (*differs, name)
-        found[key] = cells, differs
+        if key:
+            found.setdefault(key, _OfKey()).take(record, csv_map, join)
     return found
 
 
