@@ -1,6 +1,7 @@
 """`create`, `enrol` and `contact`: a ledger, its vehicles, and the names beside them."""
 
 from dataclasses import asdict
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -59,6 +60,10 @@ def contact(
     seal: Annotated[
         bool, typer.Option("--seal", help="Encrypt what an older ledger keeps in plain text.")
     ] = False,
+    plates: Annotated[
+        Path | None,
+        typer.Option(metavar="FILE", help="Keep the number plates of a table: vehicle and plate."),
+    ] = None,
     fmt: str = format_option(),
 ) -> None:
     """Show, keep or erase who an owner reference stands for; without REF, list them all.
@@ -70,6 +75,9 @@ def contact(
     check_format(fmt)
     if everything or seal:
         _everything(ctx, reference) if everything else _seal(ctx)
+        return
+    if plates is not None:
+        _keep_plates(ctx, plates)
         return
     changes = {"name": name, "phone": phone, "address": address, "note": note}
     changed = any(value is not None for value in changes.values())
@@ -83,9 +91,9 @@ def contact(
             from roadworn.intake.finding import profiles
 
             own = [v for v, p in profiles(ledger).items() if p.get("owner_reference") == reference]
-            plates = ledger.plates.erase(own)
+            gone = ledger.plates.erase(own)
             known = ledger.contacts.erase(reference)
-            also = f", with {counted(plates, 'number plate')}" if plates else ""
+            also = f", with {counted(gone, 'number plate')}" if gone else ""
             say(f"{reference} is erased{also}." if known else f"{reference} was not there{also}.")
             return
         if changed:
@@ -113,6 +121,15 @@ def _everything(ctx: typer.Context, reference: str) -> None:
     kept.pop("sealed")
     emit_json({"contact": kept, "plates": plates, "vehicles": vehicles, "events": events})
     say("A vehicle's events of before and after it was theirs are among them: read before giving.")
+
+
+def _keep_plates(ctx: typer.Context, path: Path) -> None:
+    """Keep the number plates of a table, all or none, and say of how many vehicles."""
+    from roadworn.intake.plate_list import keep_plates
+
+    with state_of(ctx).open_ledger(writable=True) as ledger:
+        kept = keep_plates(ledger, path)
+    say(f"{counted(len(kept), 'number plate')} kept, apart from events.")
 
 
 def _seal(ctx: typer.Context) -> None:

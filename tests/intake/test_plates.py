@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from roadworn.checks.identity import plates
+from roadworn.intake import Ledger
 from roadworn_cli.main import main
 
 MAP = """
@@ -56,3 +57,68 @@ def test_plates_in_the_column_of_vehicles_are_said(
 @given(st.lists(st.from_regex(r"BUS-[1-9][0-9]{1,3}", fullmatch=True), min_size=1, unique=True))
 def test_ids_of_a_shop_that_share_their_letters_are_never_doubted(ids: list[str]) -> None:
     assert plates(ids) is None
+
+
+FLEET = "".join(
+    f'{{"vehicle_id":"van-{n}","kind":"enrolment","occurred_at":"2026-01-02","payload":{{}}}}\n'
+    for n in range(1, 41)
+)
+
+
+@pytest.fixture
+def fleet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Forty vehicles, one of them with a plate."""
+    monkeypatch.chdir(tmp_path)
+    Path("fleet.ndjson").write_text(FLEET, encoding="utf-8")
+    assert main(["create"]) == 0
+    assert main(["import", "fleet.ndjson"]) == 0
+    assert main(["record", "profile", "van-40", "--plate", "QXA 4740"]) == 0
+
+
+def plates_of() -> dict[str, str]:
+    with Ledger.open(Path("roadworn.db")) as ledger:
+        return ledger.plates.all()
+
+
+@pytest.mark.usefixtures("fleet")
+def test_plates_of_forty_vehicles_come_in_at_once(capfd: pytest.CaptureFixture[str]) -> None:
+    rows = [f"VAN-{n};qxa {4700 + n}" for n in range(1, 41)]
+    Path("plates.csv").write_text("\n".join(["Unit;License plate", *rows]), encoding="utf-8")
+    capfd.readouterr()
+    assert main(["contact", "--plates", "plates.csv"]) == 0
+    assert "40 number plates kept" in "".join(capfd.readouterr())
+    assert plates_of() == {f"van-{n}": f"QXA {4700 + n}" for n in range(1, 41)}
+    # No event carries one.
+    with Ledger.open(Path("roadworn.db")) as ledger:
+        assert len(ledger.query("SELECT 1 FROM events")) == 40
+        assert not ledger.query("SELECT 1 FROM events WHERE payload LIKE '%QXA%'")
+
+
+@pytest.mark.usefixtures("fleet")
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("van-99,ZB 93", "plates.csv:3:vehicle: There is no vehicle van-99"),
+        ("van-2,", "plates.csv:3:plate: The row has no number plate"),
+        (",ZB 93", "plates.csv:3:vehicle: The row names no vehicle"),
+        ("van-2,---", "plates.csv:3:plate: That is no number plate"),
+        ("van-1,ZB 93", "van-1 stands in line 2 with another plate"),
+        ("van-2,ab-1", "The plate stands in line 2 for van-1"),
+        ("van-2,QXA4740", "The plate is kept for van-40 already"),
+    ],
+)
+def test_of_a_table_with_a_fault_no_plate_is_kept(
+    row: str, said: str, capfd: pytest.CaptureFixture[str]
+) -> None:
+    Path("plates.csv").write_text(f"vehicle,plate\nvan-1,AB 1\n{row}\n", encoding="utf-8")
+    capfd.readouterr()
+    assert main(["contact", "--plates", "plates.csv"]) == 1
+    assert said in capfd.readouterr().err
+    assert plates_of() == {"van-40": "QXA 4740"}
+
+
+@pytest.mark.usefixtures("fleet")
+def test_a_table_without_plates_is_refused(capfd: pytest.CaptureFixture[str]) -> None:
+    Path("plates.csv").write_text("vehicle,day\nvan-1,2026-01-02\n", encoding="utf-8")
+    assert main(["contact", "--plates", "plates.csv"]) == 2
+    assert "name them vehicle and plate" in capfd.readouterr().err

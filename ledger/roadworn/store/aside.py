@@ -9,7 +9,7 @@ rests on it.
 import json
 import re
 import secrets
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, NamedTuple
@@ -103,12 +103,23 @@ class Plates(_Aside):
             EnvironmentFailure: plates are sealed with keys that are not here.
         """
         plate = read_plate(text)
+        self.set_all({vehicle_id: plate})
+        return plate
+
+    def set_all(self, plates: Mapping[str, str]) -> None:
+        """Write the plates of vehicles, all or none, in the place of any before them.
+
+        Raises:
+            UsageError: one is none.
+            EnvironmentFailure: plates are sealed with keys that are not here.
+        """
+        read = {vehicle_id: read_plate(text) for vehicle_id, text in plates.items()}
         with self._written() as vault:
             if not vault.begun:
                 # Those of a ledger from before; later ones in plain text are another program's.
                 self._seal(vault)
-            self._put(vault, vehicle_id, plate)
-        return plate
+            for vehicle_id, plate in read.items():
+                self._put(vault, vehicle_id, plate)
 
     def of(self, vehicle_id: str) -> str:
         """Return the plate of a vehicle, or an empty text."""
