@@ -97,7 +97,8 @@ def analyse(
             typer.echo(page_of(ran, view, look, full=wide or evidence), nl=False)
             return
         origin = view.origin()
-    show(ran, fmt=fmt, origin=origin, wide=wide, evidence=evidence, table=table)
+    speaker = looks.screen_speaker(look, fmt)
+    show(ran, fmt=fmt, origin=origin, wide=wide, evidence=evidence, table=table, speaker=speaker)
 
 
 def _columns(state: State, columns: list[str], engine: str) -> "LedgerView":

@@ -4,7 +4,8 @@ Nothing of this is loaded before a word is typed that no verb of the program ans
 """
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from decimal import Decimal
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -16,7 +17,7 @@ from roadworn.analysis.guarded import TookTooLong, guarded
 from roadworn.model.errors import PluginFailure, UnknownName, UsageError
 from roadworn_cli.context import leave, state_of
 from roadworn_cli.lazy import SETTINGS, command_of
-from roadworn_cli.output import FORMATS, check_format, escape, format_option, note
+from roadworn_cli.output import FORMATS, check_format, counted, escape, format_option, note
 
 if TYPE_CHECKING:
     from typer.core import TyperCommand, TyperGroup
@@ -36,12 +37,26 @@ def _of(host: "PluginHost", hook: str, name: str, what: str) -> tuple[str, Any]:
     """
     known = {item.name: (plugin, item) for plugin, item in host.received(hook)}
     if name not in known:
-        raise UnknownName.of(f"{what} {name!r}", name, known, "see `roadworn plugins`.")
+        see = "see `roadworn plugins`."
+        raise UnknownName.of(f"{what} {name!r}", name, known, see, host.left_out())
     return known[name]
 
 
-def _run(plugin: str, what: str, work: Any, limit: float) -> Any:  # noqa: ANN401
+def _run(
+    plugin: str,
+    what: str,
+    work: Any,  # noqa: ANN401
+    limit: float,
+    where: Callable[[], str] = str,
+) -> Any:  # noqa: ANN401
     """Run a plugin's function within bounds.
+
+    Args:
+        plugin: its name.
+        what: of it is run, in words.
+        work: does it.
+        limit: seconds after which it is given up.
+        where: says how far it had come, as `` after …``.
 
     Raises:
         PluginFailure: it broke, or took too long.
@@ -50,14 +65,17 @@ def _run(plugin: str, what: str, work: Any, limit: float) -> Any:  # noqa: ANN40
     try:
         return guarded(work, limit)
     except TookTooLong:
-        raise PluginFailure(f"{called} took longer than {limit:g} s and was given up.") from None
+        raise PluginFailure(
+            f"{called} took longer than {limit:g} s{where()} and was given up."
+        ) from None
     except UsageError:
         raise
     # Whatever else a plugin raises is its own fault.
     except BaseException as error:
+        told = f"{type(error).__name__}: {error}".rstrip(".")
         raise PluginFailure(
-            f"{called} failed with {type(error).__name__}: {error}; nothing was written. Tell its "
-            "author, or run without it."
+            f"{called} failed{where()} with {told}; nothing was written. Tell its author, or run "
+            "without it."
         ) from error
 
 
@@ -73,15 +91,29 @@ def as_ndjson(host: "PluginHost", name: str, paths: Sequence[Path], folder: Path
     for number, path in enumerate(paths):
         target = folder / str(number) / f"{path.name}.ndjson"
         target.parent.mkdir()
-        work = partial(_lines, importer, path)
-        lines = _run(plugin, f"importer {name!r}", work, _FILE_LIMIT)
+        lines: list[bytes] = []
+        work = partial(_read_into, lines, importer, path)
+        where = partial(_after, lines, path.name)
+        _run(plugin, f"importer {name!r}", work, _FILE_LIMIT, where)
         target.write_bytes(b"".join(lines))
         made.append(target)
     return made
 
 
-def _lines(importer: "Importer", path: Path) -> list[bytes]:
-    """Return the events of a file as lines of NDJSON; all are made before one is taken.
+def _after(lines: Sequence[bytes], name: str) -> str:
+    """Return after which event of a file an importer stopped, in words."""
+    from json import loads
+
+    if not lines:
+        return f" before the first event of {name}"
+    last = loads(lines[-1])
+    named = (str(last[key]) for key in ("vehicle_id", "kind", "occurred_at") if key in last)
+    told = " ".join(filter(None, (*named, f"({key})" if (key := last.get("intake_key")) else "")))
+    return f" after {counted(len(lines), 'event')} of {name}, the last being {told or 'empty'},"
+
+
+def _read_into(lines: list[bytes], importer: "Importer", path: Path) -> None:
+    """Add the events of a file as lines of NDJSON; all are made before one is taken.
 
     Raises:
         TypeError: something that it yields is no event.
@@ -92,9 +124,9 @@ def _lines(importer: "Importer", path: Path) -> list[bytes]:
     from roadworn.model.events import NewEvent
 
     found: Iterable[object] = importer.read(path)
-    lines = []
     for item in found:
         if isinstance(item, Mapping):
+            _refuse_decimals(item)
             lines.append(orjson.dumps({"source": importer.name, **item}) + b"\n")
             continue
         if not isinstance(item, NewEvent):
@@ -102,7 +134,23 @@ def _lines(importer: "Importer", path: Path) -> list[bytes]:
             raise TypeError(told)
         made = item if item.source else item.model_copy(update={"source": importer.name})
         lines.append(made.model_dump_json(exclude_none=True).encode() + b"\n")
-    return lines
+
+
+def _refuse_decimals(draft: Any, field: str = "it") -> None:  # noqa: ANN401
+    """Refuse what has two ways into NDJSON, neither of which can be guessed.
+
+    Raises:
+        TypeError: there is a Decimal; says in which field.
+    """
+    if isinstance(draft, Decimal):
+        told = f"{field} is a Decimal: hand over float(...) where a number belongs, str(...) in an"
+        raise TypeError(f"{told} amount of money")
+    if isinstance(draft, Mapping):
+        for name, value in draft.items():
+            _refuse_decimals(value, str(name))
+    elif isinstance(draft, list | tuple):
+        for value in draft:
+            _refuse_decimals(value, field)
 
 
 class _Decoders:
@@ -131,6 +179,9 @@ class _Decoders:
 
         decode.__doc__ = item.title
         return command_of(item.name, decode)
+
+    def left_out(self, ctx: typer.Context) -> Mapping[str, str]:
+        return state_of(ctx).plugins().left_out()
 
 
 decoders = _Decoders()
@@ -173,6 +224,10 @@ class _Kinds:
             told = f"There is no `{path} {word}`; did you mean `{path} other {word}`?"
             raise UnknownName(told, ("other",))
 
+    def left_out(self, ctx: typer.Context) -> Mapping[str, str]:
+        del ctx
+        return {}
+
 
 kinds = _Kinds()
 
@@ -187,6 +242,9 @@ class _Commands:
     def command(self, ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | None":
         return _commands(ctx, word)
 
+    def left_out(self, ctx: typer.Context) -> Mapping[str, str]:
+        return state_of(ctx).plugins().left_out()
+
 
 commands = _Commands()
 
@@ -198,6 +256,10 @@ def _commands(ctx: typer.Context, word: str) -> "TyperCommand | TyperGroup | Non
     received = state_of(ctx).plugins().received("roadworn_commands")
     mine = [item for plugin, item in received if plugin == word]
     if not mine:
+        under = [f"{plugin} {item.name}" for plugin, item in received if item.name == word]
+        if under:
+            near = " or ".join(f"`roadworn {one}`" for one in under)
+            raise UnknownName(f"There is no `roadworn {word}`; did you mean {near}?", under)
         from roadworn_cli.record import KINDS
 
         meant = [kind.name for kind in KINDS for name in (kind.name, *kind.aliases) if name == word]

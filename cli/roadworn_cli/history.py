@@ -7,14 +7,34 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from roadworn.model.errors import UsageError
+from roadworn.model.messages import Joined, Says
+from roadworn.say import Speaker
 from roadworn.say.telling import brief, describe, item_words, test_words
+from roadworn_cli import words as looks
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import WIDEST_CELL, check_format, emit, emit_json, format_option, note
 from roadworn_cli.record import KINDS, Vehicle, short
+from roadworn_cli.results import said
 
 if TYPE_CHECKING:
     from roadworn.columns.spec import Rows
 
+_say = Says(
+    "history",
+    {
+        "reading": "{figure:,.10g} {unit}",
+        "amount": "{amount:,.2f} {currency}",
+        "offered": "{times} {times:time|times} since {day}",
+        "none-declined": "nothing that {vehicle} was told of is declined or deferred.",
+        "taken-back": "taken back by {event}",
+        "replaced": "replaced by {event}",
+        "failed-on": "{part} on {day}",
+        "ended": "{told} (failed before, no work on record since: {failed})",
+        "nothing": "nothing of that is written down for {vehicle}.",
+        "untried": "not tried yet: {test}, asked for on {day}; `roadworn record test {vehicle}`.",
+        "test-failed": "not tried yet: {test}, failed on {day}; `roadworn record test {vehicle}`.",
+    },
+)
 Row = dict[str, Any]
 #: Headings of a table, and what stands under each of them.
 Shown = Mapping[str, Callable[[Row], object]]
@@ -24,8 +44,17 @@ def _records(found: "Rows") -> list[Row]:
     return [dict(zip(found.columns, values, strict=True)) for values in found.rows]
 
 
-def _print(rows: Sequence[Row], shown: Shown, fmt: str, widest: int = WIDEST_CELL) -> None:
+def _print(
+    rows: Sequence[Row],
+    shown: Shown,
+    fmt: str,
+    widest: int = WIDEST_CELL,
+    speaker: Speaker | None = None,
+) -> None:
     cells = [[cell(row) for cell in shown.values()] for row in rows]
+    if speaker is not None:
+        shown = {speaker.say(head): cell for head, cell in shown.items()}
+        cells = [[speaker.say(cell) for cell in line] for line in cells]
     if fmt == "table" and rows:
         # A heading over nothing only takes room from the rest.
         filled = [any(line[at] not in (None, "") for line in cells) for at in range(len(shown))]
@@ -37,7 +66,8 @@ def _print(rows: Sequence[Row], shown: Shown, fmt: str, widest: int = WIDEST_CEL
 def _reading(row: Row) -> str:
     """Return figure and unit together, for reading."""
     figure = row["odometer"]
-    return "" if figure is None else f"{figure:,.10g} {row['odometer_unit']}"
+    unit = row["odometer_unit"]
+    return "" if figure is None else _say("reading", figure=figure, unit=unit)
 
 
 _UNTRIED = """
@@ -58,27 +88,28 @@ _DECLINED_SHOWN: Shown = {
     "decision": lambda row: row["decision"],
     "what": item_words,
     "work": lambda row: row["work"],
-    "price then": lambda row: f"{row['amount']:,.2f} {row['currency']}",
+    "price then": lambda row: _say("amount", amount=row["amount"], currency=row["currency"]),
     "safety": lambda row: "safety" if row["safety"] else "",
-    "offered": lambda row: (
-        f"{row['times_offered']} times since {row['first_offered_on']}"
-        if (row["times_offered"] or 1) > 1
-        else ""
+    "offered": lambda row: _say.when(
+        (row["times_offered"] or 1) > 1,
+        "offered",
+        times=row["times_offered"],
+        day=row["first_offered_on"],
     ),
 }
 
 
-def _declined(state: State, vehicle: str, fmt: str) -> None:
+def _declined(state: State, vehicle: str, fmt: str, speaker: Speaker | None) -> None:
     """Print the declined and deferred work of a vehicle that is not done since, safety first."""
     with state.open_view() as view:
         vehicle_id = view.require_vehicle(vehicle)
         found = view.sql(_DECLINED, [vehicle_id])
     if fmt == "table":
-        _print(_records(found), _DECLINED_SHOWN, fmt)
+        _print(_records(found), _DECLINED_SHOWN, fmt, speaker=speaker)
     else:
         emit(found.columns, found.rows, fmt=fmt)
     if not found.rows:
-        note(f"nothing that {vehicle_id} was told of is declined or deferred.")
+        note(said(_say("none-declined", vehicle=vehicle_id), speaker))
 
 
 _VEHICLES = """
@@ -167,8 +198,8 @@ def _payload(row: Row) -> dict[str, Any]:
 def _standing(row: Row) -> str:
     if row["effective"]:
         return ""
-    done = "taken back" if row["taken_back_kind"] == "retraction" else "replaced"
-    return f"{done} by {short(row['retracted_by'])}"
+    done = "taken-back" if row["taken_back_kind"] == "retraction" else "replaced"
+    return _say(done, event=short(row["retracted_by"]))
 
 
 #: What a look-over named sound that had failed, with no work on record in between.
@@ -183,8 +214,8 @@ def _with_ended(row: Row) -> object:
     told = describe(row["kind"], brief(_payload(row)))
     if not row.get("ended"):
         return told
-    failed = "; ".join(f"{item_words(one)} on {one['found_on']}" for one in row["ended"])
-    return f"{told} (failed before, no work on record since: {failed})"
+    failed = (_say("failed-on", part=item_words(one), day=one["found_on"]) for one in row["ended"])
+    return _say("ended", told=told, failed=Joined(failed, "; "))
 
 
 # Told in words, an event says itself of what kind it is.
@@ -230,6 +261,7 @@ def history(
         typer.Option(metavar="EVENT", help="Print this estimate again; or 'last'."),
     ] = "",
     wide: Annotated[bool, typer.Option("--wide", help="Print long texts in full.")] = False,
+    language: looks.Language = "en",
     fmt: str = format_option(),
 ) -> None:
     """Tell a vehicle's history in words; events that were taken back stay, and say so.
@@ -237,6 +269,7 @@ def history(
     Long texts are cut in a table; --wide, csv and json have them whole.
     """
     check_format(fmt)
+    speaker = looks.screen_speaker(looks.look_of(language), fmt)
     if estimate:
         if kind or evidence or declined or fmt != "table":
             raise UsageError("--estimate prints one estimate: leave the other options out.")
@@ -247,7 +280,7 @@ def history(
     if declined:
         if kind or evidence:
             raise UsageError("--declined is a list of its own: leave out --kind and --evidence.")
-        _declined(state_of(ctx), vehicle, fmt)
+        _declined(state_of(ctx), vehicle, fmt, speaker)
         return
     state = state_of(ctx)
     host = state.plugins()
@@ -270,12 +303,13 @@ def history(
         shown |= _EVIDENCE
         if fmt == "table":
             shown["recorded_at"] = lambda row: f"{row['recorded_at']:%Y-%m-%d %H:%M}"
-    _print(rows, shown, fmt, 0 if wide else _WIDEST)
+    _print(rows, shown, fmt, 0 if wide else _WIDEST, speaker)
     if not rows:
-        note(f"nothing of that is written down for {vehicle_id}.")
+        note(said(_say("nothing", vehicle=vehicle_id), speaker))
     for test, asked_on, failed_on in untried:
-        since = f"failed on {failed_on}" if failed_on else f"asked for on {asked_on}"
-        note(f"not tried yet: {test_words(test)}, {since}; `roadworn record test {vehicle_id}`.")
+        word = "test-failed" if failed_on else "untried"
+        day, named = failed_on or asked_on, test_words(test)
+        note(said(_say(word, test=named, day=day, vehicle=vehicle_id), speaker))
 
 
 def _emit_json(rows: Sequence[Row]) -> None:

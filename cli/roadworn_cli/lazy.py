@@ -54,6 +54,10 @@ class Commands(Protocol):
         """Return word -> one line of help, of those that are to be listed."""
         ...
 
+    def left_out(self, ctx: "typer.Context") -> Mapping[str, str]:
+        """Return plugin that might bring one and is left out -> what leaves it out."""
+        ...
+
 
 class LazyGroup(TyperGroup):
     """A group whose commands are stubs until one of them is asked for."""
@@ -106,7 +110,10 @@ class LazyGroup(TyperGroup):
                 raise UnknownName(
                     f"There is no `{path} {args[0]}`; did you mean {' or '.join(begun)}?", begun
                 )
-            raise UnknownName.of(f"`{path} {args[0]}`", args[0], names, f"see `{path} -h`.")
+            left_out = {} if more is None else more.left_out(cast("typer.Context", ctx))
+            raise UnknownName.of(
+                f"`{path} {args[0]}`", args[0], names, f"see `{path} -h`.", left_out
+            )
         return verb.name, load(verb), args[1:]
 
     def _more(self) -> "Commands | None":

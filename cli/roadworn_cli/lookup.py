@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from roadworn.model.errors import UnknownName, UsageError
+from roadworn.model.toml import is_path
 from roadworn_cli import words as looks
 from roadworn_cli.context import State, state_of
 from roadworn_cli.output import check_format, counted, emit, format_option, note, say
@@ -125,7 +126,7 @@ def sheets(
         return
     if vehicle:
         raise UsageError("--for goes with --blank: add it to print the sheet to fill in.")
-    if name.endswith(".toml"):
+    if is_path(name):
         sheet = load_sheet(name)
         measured = sum(bool(item.measurement) for item in sheet.items)
         items = counted(len(sheet.items), "item")
@@ -186,7 +187,9 @@ def _list_or_copy(state: State, name: str, fmt: str) -> None:
         near = get_close_matches(name, [*names, *(n.partition("_")[0] for n in names)], n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(
-            f"There is no sheet {name!r}{meant}: use {' or '.join(names)}.", names
+            f"There is no sheet {name!r}{meant}: use {' or '.join(names)}.",
+            names,
+            left_out=state.plugins().left_out(),
         ) from None
 
 

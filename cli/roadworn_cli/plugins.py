@@ -52,7 +52,10 @@ def plugins(
     known = {**host.versions, **host.broken}
     if name:
         if name not in known:
-            raise UnknownName.of(f"plugin {name!r}", name, known, "see `roadworn plugins`.")
+            see, left_out = "see `roadworn plugins`.", host.left_out()
+            if name in left_out:
+                raise UsageError(f"The plugin {name} is left out by {left_out[name]}.")
+            raise UnknownName.of(f"plugin {name!r}", name, known, see)
         rows = [(hook, item) for plugin, hook, item in brought if plugin == name]
         emit(("door", "brings"), rows, fmt=fmt)
         if host.problems_of(name):

@@ -9,9 +9,10 @@ import typer
 from roadworn.analysis import Cell, Column, Estimate, Holds, Mark, Ran, Result, Table, Tells
 from roadworn.model.catalogue import catalogue, part_name
 from roadworn.model.errors import UsageError
-from roadworn.model.messages import Joined, Sentence
+from roadworn.model.messages import Joined, Says, Sentence
+from roadworn.say import Said, Speaker
 from roadworn_cli.context import state_of
-from roadworn_cli.output import counted, emit, emit_json, escape, note, say
+from roadworn_cli.output import emit, emit_json, escape, note, say
 from roadworn_cli.screen import Head, Line, dot, encoded, padded, put, span, spark, text, width
 from roadworn_cli.screen import table as screen_table
 
@@ -33,6 +34,7 @@ def show(
     wide: bool = False,
     evidence: bool = False,
     table: str = "",
+    speaker: Speaker | None = None,
 ) -> None:
     """Print what an analysis found.
 
@@ -43,6 +45,7 @@ def show(
         wide: show the columns that are left out of a screen.
         evidence: name the events behind each row.
         table: only the table of this name.
+        speaker: says a screen in another language; data are never translated.
 
     Raises:
         UsageError: the result has no such table.
@@ -55,25 +58,30 @@ def show(
     if fmt == "csv":
         _show_csv(ran)
     else:
-        _show_screen(ran, wide=wide, evidence=evidence)
+        _show_screen(ran, speaker, wide=wide, evidence=evidence)
     if origin is not None:
-        say(pinned_in_words(origin))
+        say(said(pinned_in_words(origin), speaker))
 
 
-def _show_screen(ran: Ran, *, wide: bool, evidence: bool) -> None:
+def said(value: object, speaker: Speaker | None) -> str:
+    """Return what is said in the language of a screen, fit for a terminal; None is English."""
+    return escape(str(value) if speaker is None else speaker.say(value))
+
+
+def _show_screen(ran: Ran, speaker: Speaker | None, *, wide: bool, evidence: bool) -> None:
     result = ran.result
-    put(text(escape(result.headline)))
+    put(text(said(result.headline, speaker)))
     for caution in result.cautions:
-        put(text(escape(caution)))
+        put(text(said(caution, speaker)))
     vehicle = str(getattr(ran.settings, "vehicle", None) or "")
     for one in result.tables:
-        show_table(one, wide=wide, evidence=evidence, vehicle=vehicle)
-    put(sparks(result))
+        show_table(one, wide=wide, evidence=evidence, vehicle=vehicle, speaker=speaker)
+    put(sparks(result, speaker))
     for estimate in result.estimates:
         if not result.tables:
-            put(text(escape(in_words(estimate))))
+            put(text(said(in_words(estimate), speaker)))
     for caveat in result.caveats:
-        note(caveat)
+        note(said(caveat, speaker))
 
 
 def pinned(origin: Mapping[str, Any]) -> dict[str, Any]:
@@ -95,14 +103,23 @@ def resting(ctx: typer.Context) -> dict[str, Any]:
 
 def pinned_in_words(origin: Mapping[str, Any]) -> str:
     """Return in one line what a figure rests on."""
-    size, root = origin["ledger"]["size"], origin["ledger"]["root"]
-    day = f"today {origin['today']}"
+    day = _say("today", day=origin["today"])
     if origin["as_of"]:
-        day = f"as of {origin['as_of']}, known by {origin['known_by']}"
-    told = f"made at {counted(size, 'event')}, root {root[:16]}, {day}"
-    if origin["claimed"]:
-        told += "; some of them were taken in after that day and only say that they are older"
-    return told
+        day = _say("as-of", day=origin["as_of"], known_by=origin["known_by"])
+    size, root = origin["ledger"]["size"], origin["ledger"]["root"]
+    told = _say("made-at", n=size, root=root[:16], day=day)
+    return Joined((told, _say.when(origin["claimed"], "claimed")), "; ")
+
+
+_say = Says(
+    "pinned",
+    {
+        "made-at": "made at {n:,} {n:event|events}, root {root}, {day}",
+        "today": "today {day}",
+        "as-of": "as of {day}, known by {known_by}",
+        "claimed": "some of them were taken in after that day and only say that they are older",
+    },
+)
 
 
 def _named(ran: Ran, name: str) -> Table:
@@ -133,7 +150,12 @@ def _show_csv(ran: Ran) -> None:
 
 
 def show_table(
-    table: Table, *, wide: bool = False, evidence: bool = False, vehicle: str = ""
+    table: Table,
+    *,
+    wide: bool = False,
+    evidence: bool = False,
+    vehicle: str = "",
+    speaker: Speaker | None = None,
 ) -> None:
     """Print one table with its title, its sentences and, if asked for, its evidence.
 
@@ -142,10 +164,11 @@ def show_table(
         wide: with the columns that are left out of a screen.
         evidence: name the events behind each row.
         vehicle: the one that was asked for, which each row need not name again.
+        speaker: says it in another language than English.
     """
     if not table.rows:
         return
-    columns = [one for one in _shown(table, wide=wide) if not _only(table, one, vehicle)]
+    columns = [one for one in _shown(table, speaker, wide=wide) if not _only(table, one, vehicle)]
     columns = _drawn(table, columns)
     heads = [
         Head(escape(title), right, 0 if column.detail else 1 + (column.brief > 0))
@@ -153,12 +176,12 @@ def show_table(
     ]
     rows = list(zip(*(cells for *_head, cells in columns), strict=True))
     stops = [Mark.SAFETY in marks for _row, marks in table.marked()]
-    below = [_below(table, number, evidence) for number in range(len(rows))]
-    put([[], [(encoded(escape(table.title)), "title")]])
+    below = [_below(table, number, evidence, speaker) for number in range(len(rows))]
+    put([[], [(encoded(said(table.title, speaker)), "title")]])
     put(screen_table(heads, rows, below=below, stops=stops))
 
 
-def sparks(result: Result) -> list[Line]:
+def sparks(result: Result, speaker: Speaker | None = None) -> list[Line]:
     """Return what was measured of each part as a row of heights above its limit, oldest first."""
     table = result.holding(Holds.WEAR)
     charts = {chart.name: chart for chart in result.charts}
@@ -170,9 +193,9 @@ def sparks(result: Result) -> list[Line]:
         if points is None or len(points.y) < _FOR_A_SPARK:
             continue
         floor = next((one.y[0] for one in series if one.of == points.name and len(one.y) == 2), 0.0)
-        name = f"{catalogue().name_of(str(component))} {place}"
-        told = f"{points.y[0]:.3g} to {points.y[-1]:.3g}"
-        drawn.append((escape(name), spark(points.y, floor), told))
+        name = part_name(str(component), str(place or ""))
+        told = _range(f"{points.y[0]:.3g}", f"{points.y[-1]:.3g}", speaker)
+        drawn.append((said(name, speaker), spark(points.y, floor), told))
     widest = max((span(name) for name, _spark, _told in drawn), default=0)
     lines: list[Line] = [
         [(f"  {padded(name, widest)}  ", ""), (heights, "figure"), (f"  {told}", "")]
@@ -184,7 +207,7 @@ def sparks(result: Result) -> list[Line]:
 _Shown = tuple[Column, str, bool, list[str]]
 
 
-def _shown(table: Table, *, wide: bool) -> Iterator[_Shown]:
+def _shown(table: Table, speaker: Speaker | None, *, wide: bool) -> Iterator[_Shown]:
     """Yield column, heading, whether it stands at the right, and cells of what a screen shows.
 
     A figure with its two limits is told as a figure and a range, and a column that is empty in
@@ -197,7 +220,7 @@ def _shown(table: Table, *, wide: bool) -> Iterator[_Shown]:
         i += 1
         if column.kind == "sentence" or (column.detail and not wide):
             continue
-        cells = [cell(column, row[at]) for row in table.rows]
+        cells = [cell(column, row[at], speaker) for row in table.rows]
         ranged = (
             column.tells is Tells.LOW
             and i < len(columns)
@@ -205,12 +228,13 @@ def _shown(table: Table, *, wide: bool) -> Iterator[_Shown]:
             and columns[i].kind == column.kind
         )
         if ranged:
-            tops = [cell(columns[i], row[i]) for row in table.rows]
-            cells = [_range(low, high) for low, high in zip(cells, tops, strict=True)]
+            tops = [cell(columns[i], row[i], speaker) for row in table.rows]
+            cells = [_range(low, high, speaker) for low, high in zip(cells, tops, strict=True)]
             i += 1
         if any(cells):
             right = ranged or column.kind not in {"text", "component", "date"}
-            yield column, "range" if ranged else heading(column), right, cells
+            title = said("range", speaker) if ranged else heading(column, speaker)
+            yield column, title, right, cells
 
 
 def _drawn(table: Table, shown: list[_Shown]) -> list[_Shown]:
@@ -227,9 +251,13 @@ def _drawn(table: Table, shown: list[_Shown]) -> list[_Shown]:
     return [*shown[: at + 1], (shown[at][0], "0 to 100%", False, dots), *shown[at + 1 :]]
 
 
-def _range(low: str, high: str) -> str:
+def _range(low: str, high: str, speaker: Speaker | None) -> str:
     """Return two limits as one cell."""
-    return f"{low} to {high}" if low and high and low != high else low or high
+    if not (low and high and low != high):
+        return low or high
+    if speaker is None:
+        return f"{low} to {high}"
+    return speaker.fill(speaker.strings.report["from_to"], {"low": Said(low), "high": Said(high)})
 
 
 def _only(table: Table, shown: _Shown, vehicle: str) -> bool:
@@ -240,34 +268,41 @@ def _only(table: Table, shown: _Shown, vehicle: str) -> bool:
     return set(table.cells(Tells.VEHICLE)) <= {vehicle, None}
 
 
-def _below(table: Table, number: int, evidence: bool) -> list[str]:
+def _below(table: Table, number: int, evidence: bool, speaker: Speaker | None) -> list[str]:
     """Return what belongs to a row but not in a column."""
     row = table.rows[number]
     told = [
-        f"{column.title}: {escape(str(row[i]))}"
+        f"{said(column.title, speaker)}: {said(row[i], speaker)}"
         for i, column in enumerate(table.columns)
         if column.kind == "sentence" and row[i]
     ]
     if evidence and table.evidence:
         ids = table.evidence[number]
-        more = f" and {len(ids) - _EVIDENCE_SHOWN} more" if len(ids) > _EVIDENCE_SHOWN else ""
-        told.append(f"events: {', '.join(ids[:_EVIDENCE_SHOWN])}{more}")
+        more = f" + {len(ids) - _EVIDENCE_SHOWN}" if len(ids) > _EVIDENCE_SHOWN else ""
+        told.append(f"{said('events', speaker)}: {', '.join(ids[:_EVIDENCE_SHOWN])}{more}")
     return told
 
 
-def heading(column: Column) -> str:
+def heading(column: Column, speaker: Speaker | None = None) -> str:
     """Return a column's title with its unit."""
-    return f"{column.title} ({column.unit})" if column.unit else column.title
+    title = column.title if speaker is None else speaker.say(column.title)
+    return f"{title} ({column.unit})" if column.unit else title
 
 
-def cell(column: Column, value: object) -> str:
-    """Return a value as people of the trade write it."""
+def cell(column: Column, value: object, speaker: Speaker | None = None) -> str:
+    """Return a value as people of the trade write it, in English or as a speaker says it."""
     if value is None:
         return ""
     if column.kind == "component":
-        return escape(catalogue().name_of(str(value)))
+        told = catalogue().name_of(str(value)) if speaker is None else speaker.part(str(value))
+        return escape(told)
     if isinstance(value, bool) or not isinstance(value, int | float):
-        return escape(str(value))
+        return said(value, speaker)
+    written = _figure(column, value)
+    return written if speaker is None else speaker.number(written)
+
+
+def _figure(column: Column, value: float) -> str:
     if column.kind == "chance":
         if not column.detail and 0 < value < 0.01:
             # A detail, as a p-value, keeps its figures.
@@ -347,7 +382,7 @@ def ways_apart(ways: Table) -> Iterator[tuple[int, str]]:
 
 def in_words(estimate: Estimate) -> str:
     """Return an estimate with its limits and what it rests on, in one line."""
-    return f"{estimate.name}: {figures_of(estimate)}"
+    return Joined((estimate.name, figures_of(estimate)), ": ")
 
 
 def figures_of(estimate: Estimate) -> str:

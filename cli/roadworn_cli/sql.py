@@ -49,7 +49,8 @@ def tables(
         emit(("name", "kind", "columns", "one row is"), rows, fmt=fmt)
         return
     if name and name.casefold() not in known:
-        raise UnknownName.of(f"table {name!r}", name, known, "see `roadworn tables`.")
+        see, left_out = "see `roadworn tables`.", state_of(ctx).plugins().left_out()
+        raise UnknownName.of(f"table {name!r}", name, known, see, left_out)
     emit(
         ("table", "kind", "column", "type", "meaning"),
         [
@@ -279,9 +280,8 @@ def _plainly(state: State) -> Iterator[None]:
         if missing is None:
             raise
         name, known = missing[1], _tables(state)
-        raise UnknownName.of(
-            f"table {name!r}", name, known, "`roadworn tables` lists them."
-        ) from None
+        see, left_out = "`roadworn tables` lists them.", state.plugins().left_out()
+        raise UnknownName.of(f"table {name!r}", name, known, see, left_out) from None
 
 
 def _text(query: str, file: str) -> str:

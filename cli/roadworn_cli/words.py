@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
-from roadworn.model.errors import UsageError
+from roadworn.model import in_use
+from roadworn.model.errors import UnknownName
 from roadworn.model.messages import Joined, PlaceName
 from roadworn.model.units import KM_PER_MILE
 from roadworn.say import DATES, SOURCE, Said, Speaker, languages, packaged_languages
@@ -114,8 +115,16 @@ def look_of(
     ):
         if value not in known:
             there = ", ".join(word for word in known if word)
-            raise UsageError(f"{option} is one of {there}, not {value!r}.")
+            left_out = in_use().left_out() if option == "--language" else {}
+            raise UnknownName(f"{option} is one of {there}, not {value!r}.", left_out=left_out)
     return look
+
+
+def screen_speaker(look: Look, fmt: str) -> Speaker | None:
+    """Return what says a screen in another language; None for English, and for data."""
+    if fmt != "table" or look.language == SOURCE:
+        return None
+    return Speaker(look.language, look.dates, escape)
 
 
 class Words:

@@ -33,6 +33,7 @@ from roadworn import (
     EventKind,
     Importer,
     Ledger,
+    Money,
     Panel,
     Payload,
     PluginHost,
@@ -52,6 +53,12 @@ class Wash(Payload):
 
     litres: int
     note: str | None = None
+
+
+class Paid(Wash):
+    """A wash that was paid for."""
+
+    paid: Money | None = None
 
 
 class Needs(Settings):
@@ -520,6 +527,14 @@ def yields(*items: object) -> Callable[..., Any]:
 
 
 _WASH = {"vehicle_id": "bus-1", "kind": "good.wash", "occurred_at": "2026-04-01"}
+
+
+def breaks_off(_path: Path) -> Any:
+    yield {**_WASH, "payload": {"litres": 5}}
+    yield {**_WASH, "payload": {"litres": 6}, "intake_key": "ticket 41"}
+    raise ValueError("no bay.")
+
+
 #: What a plugin brings -> how a user meets it, a word of what is said of it, and the exit code.
 USES: dict[str, tuple[dict[str, Any], tuple[str, ...], str, int]] = {
     **{
@@ -530,7 +545,21 @@ USES: dict[str, tuple[dict[str, Any], tuple[str, ...], str, int]] = {
             4,
         )
         for case, read, words in (
-            ("raises", raises(ValueError("no bay")), "no bay"),
+            (
+                "raises",
+                raises(ValueError("no bay")),
+                "failed before the first event of log.txt with ValueError: no bay;",
+            ),
+            (
+                "breaks off",
+                breaks_off,
+                "the last being bus-1 good.wash 2026-04-01 (ticket 41), with ValueError: no bay;",
+            ),
+            (
+                "gives a Decimal",
+                yields({**_WASH, "payload": {"litres": Decimal("80.5")}}),
+                "litres is a Decimal: hand over float(...) where a number belongs, str(...) in an",
+            ),
             ("leaves", raises(SystemExit(0)), "SystemExit"),
             ("gives nothing", lambda _path: None, "TypeError"),
             ("gives numbers", yields(5), "an int, which is no NewEvent"),
@@ -659,6 +688,18 @@ def test_an_upcast_that_raises_drops_the_event_from_the_plugins_tables_only(
     assert json.loads(counted.out) == [{"n": 3}]
 
 
+def test_money_of_a_kind_that_nobody_tells_is_told_as_money(shop: Run, tmp_path: Path) -> None:
+    paid = EventKind("good.wash", Paid)
+    host = PluginHost()
+    host.register(plugin(event_kinds=[paid]), "good")
+    with Ledger.open(tmp_path / "roadworn.db", kinds=host.kinds()) as ledger:
+        price = {"amount": "4.50", "currency": "USD"}
+        ledger.append_many([event("bus-1", "good.wash", "2026-04-05", litres=90, paid=price)])
+    told = shop("--without", "good", "history", "bus-1")
+    assert told.code == 0
+    assert "paid: 4.50 USD" in told.out
+
+
 def test_a_plugin_older_than_an_event_is_named(
     installed: Installed, shop: Run, tmp_path: Path
 ) -> None:
@@ -694,6 +735,50 @@ def test_a_prefix_is_that_of_the_plugin_of_its_name(installed: Installed, shop: 
     assert "good.wash" in brought["good"]
 
 
+#: What names something of a plugin, by a variable or where it is typed.
+NAMES: dict[str, tuple[str, ...]] = {
+    "analysis": ("analyse", "good-one"),
+    "kind": ("record", "other", "good.wash", "bus-1", "80"),
+    "kind of a history": ("history", "bus-1", "--kind", "good.wash"),
+    "table": ("tables", "good_washes"),
+    "table asked": ("sql", "SELECT * FROM good_washes"),
+    "word": ("good", "bill"),
+    "decoder": ("decode", "pump", "0417"),
+    "importer": ("import", "log.txt", "--with", "log"),
+    "sheet": ("record", "inspection", "bus-1", "horn sound", "--sheet", "hills"),
+    "sheet to copy": ("sheets", "hills"),
+    "sheet kept": ("ROADWORN_SHEET=hills", "record", "inspection", "bus-1", "horn sound"),
+    "rules": ("analyse", "inspection-outlook", "rules=hills"),
+    "rules kept": ("ROADWORN_RULES=hills", "analyse", "inspection-outlook"),
+    "schedule": ("analyse", "maintenance-due", "schedule=hills"),
+    "schedule kept": ("ROADWORN_SCHEDULE=hills", "analyse", "maintenance-due"),
+    "life model": ("ROADWORN_LIFE_MODEL=hills", "analyse", "next-repairs"),
+    "words": ("ROADWORN_WORDS=hills", "record", "inspection", "bus-1", "frt blorps bad"),
+    "language": ("report", "fleet", "--language", "fr", "-o", "-"),
+    "instead": ("ROADWORN_INSTEAD=next-repairs=good-next", "analyse", "next-repairs"),
+}
+
+
+@pytest.mark.parametrize("case", NAMES)
+def test_what_is_named_of_a_plugin_left_out_says_what_leaves_it_out(
+    case: str, installed: Installed, shop: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    words = NAMES[case]
+    if words[0].isupper() or "=" in words[0]:
+        monkeypatch.setenv(*words[0].split("=", maxsplit=1))
+        words = words[1:]
+    (tmp_path / "log.txt").write_text("bus-1\n")
+    typed = shop("--without", "good", *words)
+    assert (typed.code, typed.out) == (2, "")
+    said = "The plugin good, which may bring it, is left out by"
+    assert f"{said} --without good." in typed.err
+    monkeypatch.setenv("ROADWORN_PLUGINS", "off")
+    kept = shop(*words)
+    assert (kept.code, f"{said} ROADWORN_PLUGINS=off." in kept.err) == (2, True), kept.err
+    installed.points = [one for one in installed.points if one.name != "good"]
+    assert "left out" not in shop(*words).err
+
+
 def test_a_plugin_is_left_out_by_the_users_word(
     installed: Installed, shop: Run, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -702,6 +787,8 @@ def test_a_plugin_is_left_out_by_the_users_word(
 
     assert names() == {"bundled", "good"}
     assert names("--without", "good") == {"bundled"}
+    own = shop("--without", "good", "plugins", "good")
+    assert (own.code, own.err) == (2, "The plugin good is left out by --without good.\n")
     done = shop("--without", "god", "plugins")
     assert (done.code, "did you mean good?" in done.err) == (2, True)
     monkeypatch.setenv("ROADWORN_PLUGINS", "off")

@@ -15,7 +15,7 @@ from roadworn.model.messages import Says, Sentence
 from roadworn.say import SOURCE, Speaker, languages, places_of, strings
 from roadworn.trade.cautions import brief_cautions_for, cautions_for
 from roadworn_cli import day_lists as today
-from roadworn_cli import first_words
+from roadworn_cli import first_words, history, results
 from roadworn_cli.page import words as page
 
 
@@ -27,7 +27,7 @@ def tables() -> list[Says]:
         id(value): value
         for name, module in list(sys.modules.items())
         if name.startswith("roadworn_plugins.")
-        or module in (outlook, day, today, page, first_words)
+        or module in (outlook, day, today, page, first_words, history, results)
         for value in vars(module).values()
         if isinstance(value, Says)
     }

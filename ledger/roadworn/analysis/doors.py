@@ -8,7 +8,7 @@ breaks a screen.
 
 import inspect
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
@@ -127,6 +127,18 @@ def a_kind(item: object) -> str:
     return f"{'an' if name[:1].lower() in 'aeiou' else 'a'} {name}"
 
 
+def items_of(hook: Callable[[], object]) -> list[Any]:
+    """Return what a hook gives as a list.
+
+    Raises:
+        TypeError: it is no sequence.
+    """
+    items = hook()
+    if isinstance(items, str | bytes | Mapping) or not isinstance(items, Iterable):
+        raise TypeError(f"it returned {a_kind(items)} and not a list")
+    return list(items)
+
+
 def _text(item: object, *names: str) -> str:
     """Return which of some attributes is no text with something in it, or an empty text."""
     return next(
@@ -147,6 +159,19 @@ def analysis_fault(item: Any) -> str:  # noqa: ANN401
     if not callable(item.run):
         return f"{called} whose run is {a_kind(item.run)} and no function"
     return _settings_fault(called, item.settings)
+
+
+def imported(deferred: Deferred) -> Analysis:
+    """Import an analysis.
+
+    Raises:
+        ValueError: it is none, or not as it must be.
+    """
+    found = deferred.load()
+    fault = analysis_fault(found)
+    if fault:
+        raise ValueError(fault)
+    return found
 
 
 def takes_job(run: Callable[..., object]) -> bool:

@@ -154,7 +154,8 @@ class PluginHost(Plugged):
         found = self.loaded(name)
         if found is None:
             known = self.offered()
-            raise UnknownName.of(f"analysis {name!r}", name, known, "see `roadworn analyses`.")
+            see = "see `roadworn analyses`."
+            raise UnknownName.of(f"analysis {name!r}", name, known, see, self.left_out())
         return found
 
     def names(self) -> list[str]:
@@ -357,7 +358,7 @@ class _Scope:
         self._host = host
         self.by_model: tuple[str, str] | None = None
         self.data_files, self.languages = host.data_files, host.languages
-        self.told_of = host.told_of
+        self.told_of, self.left_out = host.told_of, host.left_out
 
     def life_model(self) -> tuple[str, Callable[..., list[Any]]] | None:
         """Return the life model of the host, and note it."""

@@ -19,7 +19,16 @@ from typing import TYPE_CHECKING, Any, Final, cast
 import pluggy
 
 from roadworn.analysis import Analysis, Deferred
-from roadworn.analysis.doors import CHECKS, HOOKS, NAMED, Hooks, a_kind, analysis_fault, doors
+from roadworn.analysis.doors import (
+    CHECKS,
+    HOOKS,
+    NAMED,
+    Hooks,
+    a_kind,
+    doors,
+    imported,
+    items_of,
+)
 from roadworn.analysis.guarded import HOOK_LIMIT, IMPORT_LIMIT, guarded
 from roadworn.model import using
 from roadworn.model.errors import PluginFailure, RoadwornError, UnknownName, UsageError
@@ -64,6 +73,7 @@ class Plugged:
         self.versions: dict[str, str] = {}
         self.distributions: dict[str, str] = {}
         self.broken: dict[str, str] = {}
+        self._left_out: dict[str, str] = {}
         self._received: dict[str, list[tuple[str, Any]]] = {}
         self._prefixes: dict[str, str] = {}
         self._offered: dict[str, tuple[str, Analysis | Deferred]] | None = None
@@ -88,7 +98,11 @@ class Plugged:
         for entry in sorted(found, key=_order):
             name = self._free_name(entry)
             met.add(name)
-            if not name or name in left_out or (off and name != BUNDLED):
+            if name in left_out or (off and name not in {"", BUNDLED}):
+                by = f"--without {name}" if name in left_out else f"{PLUGINS}={asked}"
+                self._left_out[name] = by
+                continue
+            if not name:
                 continue
             version = entry.dist.version if entry.dist else ""
             try:
@@ -161,6 +175,10 @@ class Plugged:
                 near = get_close_matches(hook, known, n=1)
                 told = f"did you mean {near[0]}?" if near else "see `roadworn plugins hooks`"
                 self.note(name, f"has a hook {hook} that nobody calls", told)
+
+    def left_out(self) -> Mapping[str, str]:
+        """Return plugin that is installed and was left out -> what left it out."""
+        return self._left_out
 
     def plugin_names(self) -> list[str]:
         """Return the names of the plugins in use, bundled first."""
@@ -296,7 +314,7 @@ class Plugged:
         known = {item.name: (one, item) for one, item in self.received("roadworn_life_models")}
         if asked and asked not in known:
             told = f"life model {asked!r} ({LIFE_MODEL})"
-            raise UnknownName.of(told, asked, known, "see `roadworn plugins`.")
+            raise UnknownName.of(told, asked, known, "see `roadworn plugins`.", self.left_out())
         return known.get(asked or _USUAL_MODEL)
 
     def kinds(self) -> "KindRegistry":
@@ -357,7 +375,7 @@ class Plugged:
         plugin, item = known[name]
         if isinstance(item, Deferred):
             try:
-                item = self._guarded(plugin, partial(_imported, item), IMPORT_LIMIT)
+                item = self._guarded(plugin, partial(imported, item), IMPORT_LIMIT)
             # The plugin's own code is imported here: whatever it raises is its problem, not ours.
             except (Exception, SystemExit) as error:  # noqa: BLE001
                 self.note(plugin, f"brings an analysis {name!r} that cannot be loaded", error)
@@ -373,7 +391,7 @@ class Plugged:
             if function is None:
                 continue
             try:
-                items = self._guarded(name, partial(_items, function), HOOK_LIMIT)
+                items = self._guarded(name, partial(items_of, function), HOOK_LIMIT)
             # The plugin's own code runs here: whatever it raises is its problem, not ours.
             except (Exception, SystemExit) as error:  # noqa: BLE001
                 self.note(name, f"failed in {hook}", error)
@@ -421,28 +439,3 @@ def _told(error: object) -> str:
     ours = isinstance(error, RoadwornError)
     kind = f"{type(error).__name__}: " if isinstance(error, BaseException) and not ours else ""
     return kind + shorten(str(error), _LONGEST, placeholder=" ...").removesuffix(".")
-
-
-def _imported(deferred: Deferred) -> Analysis:
-    """Import an analysis.
-
-    Raises:
-        ValueError: it is none, or not as it must be.
-    """
-    found = deferred.load()
-    fault = analysis_fault(found)
-    if fault:
-        raise ValueError(fault)
-    return found
-
-
-def _items(hook: Callable[[], object]) -> list[Any]:
-    """Return what a hook gives as a list.
-
-    Raises:
-        TypeError: it is no sequence.
-    """
-    items = hook()
-    if isinstance(items, str | bytes | Mapping) or not isinstance(items, Iterable):
-        raise TypeError(f"it returned {a_kind(items)} and not a list")
-    return list(items)

@@ -106,8 +106,12 @@ def _known(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[st
         hint = f"{_MEANT[known](str(finding['input'])) if known in _MEANT else ''}write {form}"
         return "bad-form", f"{given} cannot be read as {column}.", hint
     if kind in _TYPES:
-        meant = _number_meant(finding["input"]) if kind in _NUMBERS else ""
-        return "bad-type", f"{given} cannot be read as {column}.", f"{meant}write {_TYPES[kind]}"
+        wanted = _TYPES[kind]
+        if kind in _NUMBERS - {"int_parsing"} and isinstance(finding["input"], str):
+            number = _number_meant(finding["input"])
+            hint = f"write {number or wanted}, without quotes"
+            return "bad-type", f"The text {given} is no number for {column}.", hint
+        return "bad-type", f"{given} cannot be read as {column}.", f"write {wanted}"
     if kind in ("greater_than", "less_than"):
         limit = context.get("gt", context.get("lt"))
         side = "more than" if "gt" in context else "less than"
@@ -165,13 +169,11 @@ _MEANT: Mapping[str, Callable[[str], str]] = {
 }
 
 
-def _number_meant(given: object) -> str:
+def _number_meant(given: str) -> str:
     """Return the number that a text holds, or an empty text."""
-    if not isinstance(given, str):
-        return ""
     plain = likely_distance(given) or given.strip()
     found = re.fullmatch(r"(-?\d{1,3}(?:,\d{3})+|-?\d+)(\.\d+)?", plain, re.ASCII)
-    return f"did you mean {found[0].replace(',', '')}? Else " if found else ""
+    return found[0].replace(",", "") if found else ""
 
 
 def remedy_of(finding: ErrorDetails) -> str:

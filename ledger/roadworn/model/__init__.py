@@ -55,6 +55,10 @@ class Brought(Protocol):
         """Return name and fit of the life model in use, None where no host has any."""
         ...
 
+    def left_out(self) -> Mapping[str, str]:
+        """Return plugin that is installed and left out -> what leaves it out."""
+        ...
+
 
 class _Nothing:
     """No plugins."""
@@ -71,6 +75,9 @@ class _Nothing:
 
     def life_model(self) -> None:
         return None
+
+    def left_out(self) -> Mapping[str, str]:
+        return {}
 
 
 NOTHING_BROUGHT: Brought = _Nothing()

@@ -23,10 +23,10 @@ figure are caveats on its result.
 """
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import ClassVar
 
-from roadworn.model.messages import Problem, Sentence
+from roadworn.model.messages import Joined, Problem, Sentence, left_out_said
 
 
 class RoadwornError(Exception):
@@ -36,15 +36,17 @@ class RoadwornError(Exception):
         what: what is wrong, without a full stop where a remedy follows; or all that is said.
         remedy: what to do about it, without a full stop, or an empty text.
         code: short stable word to decide on, or an empty text.
-        message: both as one sentence: ``what: remedy.``
+        more: what else there is to know, a sentence of its own, or an empty text.
+        message: all as sentences: ``what: remedy.``, and what else there is to know.
     """
 
     exit_code: ClassVar[int] = 4
 
-    def __init__(self, what: str, remedy: str = "", code: str = "") -> None:
-        self.message = f"{what}: {remedy}." if remedy else what
+    def __init__(self, what: str, remedy: str = "", code: str = "", more: str = "") -> None:
+        said = f"{what}: {remedy}." if remedy else what
+        self.message = Joined((said, more), " ") if more else said
         super().__init__(self.message)
-        self.what, self.remedy, self.code = what, remedy, code
+        self.what, self.remedy, self.code, self.more = what, remedy, code, more
 
     def as_problem(self, code: str = "", column: str = "") -> Problem:
         """Return it as a finding about data: what is wrong, and as a hint what to do."""
@@ -67,13 +69,26 @@ class UnknownName(UsageError):
     """A name that nothing in the ledger, catalogue or plugin host answers to."""
 
     def __init__(
-        self, what: str, near: Sequence[str] = (), *, remedy: str = "", code: str = ""
+        self,
+        what: str,
+        near: Sequence[str] = (),
+        *,
+        remedy: str = "",
+        code: str = "",
+        left_out: Mapping[str, str] | None = None,
     ) -> None:
-        super().__init__(what, remedy, code)
+        super().__init__(what, remedy, code, left_out_said(left_out or {}))
         self.near = tuple(near)
 
     @classmethod
-    def of(cls, what: str, name: str, known: Iterable[str], otherwise: str) -> "UnknownName":
+    def of(
+        cls,
+        what: str,
+        name: str,
+        known: Iterable[str],
+        otherwise: str,
+        left_out: Mapping[str, str] | None = None,
+    ) -> "UnknownName":
         """Return the error of a name, with the nearest that are known.
 
         Args:
@@ -81,6 +96,7 @@ class UnknownName(UsageError):
             name: as given; letter case does not matter.
             known: those there are.
             otherwise: what to do when none is near, a sentence's end with its full stop.
+            left_out: plugin that might bring it and is left out -> what leaves it out.
         """
         from difflib import get_close_matches
 
@@ -93,7 +109,7 @@ class UnknownName(UsageError):
         said = Sentence(
             "there-is-no", "There is no {what}; {hint}", what=what, hint=hint if near else otherwise
         )
-        return cls(said, near)
+        return cls(said, near, left_out=left_out)
 
 
 class QueryError(UsageError):

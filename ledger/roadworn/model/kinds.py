@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal, Union, get_args, get_origin
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from roadworn.model import estimates, fleet, payloads
+from roadworn.model import estimates, fleet, in_use, payloads
 from roadworn.model.errors import LedgerRefused, PluginFailure, UnknownName, UsageError
 from roadworn.model.events import Holds
 from roadworn.model.payloads import FREE, ComponentId, Day, Distance, Money, Payload
@@ -157,9 +157,8 @@ class KindRegistry:
         try:
             return self._kinds[name]
         except KeyError:
-            raise UnknownName.of(
-                f"event kind {name!r}", name, self._kinds, "see `roadworn record --help`."
-            ) from None
+            see, left_out = "see `roadworn record --help`.", in_use().left_out()
+            raise UnknownName.of(f"event kind {name!r}", name, self._kinds, see, left_out) from None
 
 
 FieldType = Literal[

@@ -138,6 +138,15 @@ def some_of(parts: Sequence[object], most: int) -> Joined | Sentence:
     return Sentence("some-of", "{shown} and {more} more", shown=shown, more=len(parts) - most)
 
 
+#: Code -> template of every table of sentences that was imported.
+_TEMPLATES: Final[dict[str, str]] = {}
+
+
+def templates() -> Mapping[str, str]:
+    """Return code -> English template of all that `Says` tables say which were imported."""
+    return _TEMPLATES
+
+
 class Says:
     """The sentences of one analysis: the English templates by their words.
 
@@ -152,6 +161,7 @@ class Says:
         self.analysis = analysis
         self.templates = {w: t if isinstance(t, str) else t[1] for w, t in templates.items()}
         self.ones = {w: t[0] for w, t in templates.items() if not isinstance(t, str)}
+        _TEMPLATES.update((f"{analysis}.{word}", text) for word, text in self.templates.items())
 
     def __call__(self, word: str, /, **arguments: object) -> Sentence:
         """Return a sentence by its word, in the singular where it is of one."""
@@ -310,6 +320,24 @@ def shown(value: object) -> str:
     """Return a given value for a message, shortened."""
     text = repr(value) if isinstance(value, str) else str(value)
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def left_out_said(left_out: Mapping[str, str]) -> str:
+    """Return which plugins were not asked for a name, and why; an empty text where all were.
+
+    Args:
+        left_out: plugin -> what leaves it out, ``ROADWORN_PLUGINS=off``.
+    """
+    said = []
+    for by in dict.fromkeys(left_out.values()):
+        names = Joined(name for name, other in left_out.items() if other == by)
+        said.append(Sentence("left-out-by", _LEFT_OUT, n=len(names.parts), plugins=names, by=by))
+    return Joined(said, " ")
+
+
+_LEFT_OUT: Final = (
+    "{n:The plugin|The plugins} {plugins}, which may bring it, {n:is|are} left out by {by}."
+)
 
 
 def broken(plugin: str, what: str, why: str, row: int = 0) -> Problem:

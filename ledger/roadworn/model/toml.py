@@ -4,6 +4,7 @@ The library's parser takes time and memory with the square of a dotted key's len
 the middle of deep nesting. No map, sheet or terms need either, so both are refused before.
 """
 
+import os
 import re
 import tomllib
 from collections.abc import Callable
@@ -16,6 +17,15 @@ _LONG_KEY = re.compile(
     r"""(?<![\w"'-])(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+)"""
     rf"{{{_MOST_PARTS}}}"
 )
+
+
+def is_path(name: str) -> bool:
+    """Return whether a name of a file of ours, of a plugin or of the user's own is a path.
+
+    A path has a separator or an ending; a plain name is that of what ships or of what a plugin
+    brings, whatever lies in the folder that one happens to stand in.
+    """
+    return any(one in name for one in (os.sep, os.altsep or os.sep, "."))
 
 
 def read_toml(text: str, parse_float: Callable[[str], Any] = float) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from typing import Any
 from roadworn.model import in_use, reads
 from roadworn.model.catalogue import OTHER, Component, name_key
 from roadworn.model.errors import EnvironmentFailure, UnknownName, UsageError
+from roadworn.model.toml import is_path
 
 _LONGEST_SHORT = 4
 _DENIALS = ("wont", "will not", "doesnt", "does not", "dont", "do not", "didnt", "cant", "cannot")
@@ -290,11 +291,12 @@ def read_words(named: str | Path) -> Words:
 def _text_of(named: str | Path) -> tuple[str, str]:
     """Return name and text of a words file."""
     path = Path(named)
-    if isinstance(named, str) and path.suffix != ".toml" and not path.is_file():
-        brought = in_use().data_files("words")
+    if isinstance(named, str) and not is_path(named):
+        brought, left_out = in_use().data_files("words"), in_use().left_out()
         key = named.replace("-", "_").casefold()
         if key not in brought:
-            raise UnknownName.of(f"words {named!r}", key, brought, f"name a TOML file, or {_LOOK}.")
+            see = f"name a TOML file, or {_LOOK}."
+            raise UnknownName.of(f"words {named!r}", key, brought, see, left_out)
         return named, brought[key]()
     try:
         return path.name, path.read_text(encoding="utf-8")

@@ -139,7 +139,8 @@ def language_of(text: str) -> Strings:
     for table, given in ((name, raw[name]) for name in raw if name != "locale"):
         odd = given if not isinstance(given, dict) else _no_template(given)
         if odd is not None:
-            raise ValueError(f"in [{table}] {odd!r:.60} is no text")
+            quoted = "; a code with a point stands in quotes" if isinstance(given, dict) else ""
+            raise ValueError(f"in [{table}] {odd!r:.60} is no text{quoted}")
     codes = {f"code.{code}": meaning for code, meaning in raw.get("codes", {}).items()}
     raw["sentences"] = raw.get("sentences", {}) | codes
     return Strings(raw["locale"], *(raw.get(table, {}) for table in _TABLES))

@@ -60,7 +60,7 @@ def describe(kind: str, payload: Payload) -> str:
             # A number's form does not fit a text, say: then it is told as any other.
             except (ValueError, KeyError, TypeError, IndexError):
                 pass
-        return Joined(f"{field}: {value}" for field, value in payload.items())
+        return Joined(f"{field}: {_worded(value)}" for field, value in payload.items())
     told, note = _TELLERS[kind](payload), payload.get("note")
     # Why a scan failed is kept as its note, and is often what the telling says already.
     return Joined((told, None if note and str(told).endswith(f": {note}") else note), "; ")

@@ -8,11 +8,11 @@ With the package installed pytest knows the fixtures `roadworn_host`, `roadworn_
 
 from roadworn.testing.checks import (
     check_analysis,
-    check_data_file,
     check_kind,
     check_plugin,
     check_table,
 )
+from roadworn.testing.data_files import check_data_file
 from roadworn.testing.ledgers import event, view_of
 from roadworn.testing.life_models import check_life_model
 from roadworn.testing.made import Fleet, Made, made_fleet

@@ -6,7 +6,7 @@ import math
 import tempfile
 from collections.abc import Mapping, Sequence
 from contextlib import redirect_stdout
-from dataclasses import fields, is_dataclass
+from dataclasses import fields, is_dataclass, replace
 from datetime import date
 from decimal import Decimal
 from importlib.metadata import entry_points
@@ -26,6 +26,7 @@ from roadworn.model.kinds import EventKind, fields_of
 from roadworn.model.messages import Sentence
 from roadworn.model.payloads import Payload
 from roadworn.reading.fields import change_fields
+from roadworn.say import language_of, places_of
 from roadworn.say.telling import describe
 from roadworn.testing.ledgers import event, view_of
 
@@ -153,15 +154,18 @@ def check_kind(
     kind: EventKind,
     *payloads: Mapping[str, Any],
     older: Mapping[int, Sequence[Mapping[str, Any]]] | None = None,
+    languages: Sequence[DataFile] = (),
 ) -> None:
     """Check that a kind can be typed, imported, written, told and read again.
 
-    Its sentence must tell each example, with and without what it may leave out.
+    Its sentence must tell each example, with and without what it may leave out, in each language.
 
     Args:
         kind: the kind.
         payloads: examples of its current version.
         older: version -> examples of it, which are lifted to the current one.
+        languages: language files of the plugin, each of which says the sentence by the name of
+            the kind.
 
     Raises:
         AssertionError: with one sentence that says what does not hold.
@@ -192,6 +196,8 @@ def check_kind(
         for payload in payloads:
             _check_told(kind, payload)
             _check_typed(kind, payload)
+            for file in languages:
+                _check_said(kind, payload, file)
     for version, examples in (older or {}).items():
         for example in examples:
             try:
@@ -211,6 +217,25 @@ def _check_told(kind: EventKind, payload: Mapping[str, Any]) -> None:
         # What cannot be told as its author says is told field by field, by another type.
         fits = not kind.sentence or isinstance(told, Sentence)
         _hold(fits, f"{kind.name}: the sentence {kind.sentence!r} does not fit {dict(given)}.")
+
+
+def _check_said(kind: EventKind, payload: Mapping[str, Any], file: DataFile) -> None:
+    """Hold that a language file says the sentence of a kind as the kind does."""
+    told = f"The language {file.name!r}"
+    try:
+        spoken = language_of(file.read())
+    except Exception as error:
+        raise AssertionError(f"{told} cannot be read: {error}") from error
+    template = spoken.sentences.get(kind.name)
+    entry = f'"{kind.name}" = "..." under [sentences]'
+    _hold(isinstance(template, str), f"{told} says nothing of {kind.name}: write {entry}.")
+    unknown = sorted(places_of(str(template)) - kind.model.model_fields.keys())
+    _hold(not unknown, f"{told}: the sentence of {kind.name} has {unknown[:1]}, which is no field.")
+    translated = replace(kind, sentence=str(template))
+    host = PluginHost()
+    host.register(_Brings(translated), kind.name.partition(".")[0])
+    with using(lambda: host):
+        _check_told(translated, payload)
 
 
 def _check_typed(kind: EventKind, payload: Mapping[str, Any]) -> None:
@@ -264,27 +289,6 @@ def _received(host: PluginHost, what: str, hook: str) -> None:
     host.received(hook)
     said = "; ".join(str(problem.message) for problem in host.problems)
     _hold(not said, f"The {what} is not taken: {said}.")
-
-
-def check_data_file(file: DataFile) -> None:
-    """Check that a data file is read as the packaged ones of its kind are.
-
-    Raises:
-        AssertionError: with one sentence that says what does not hold.
-    """
-    from roadworn.intake import job_words
-    from roadworn.trade import limits, read_like
-
-    # What reads a file is imported first: sheets, words with the reader of jobs, languages by the
-    # host, rule sets and schedules with the analyses that use them.
-    host = PluginHost.load()
-    host.languages()
-    del limits, job_words
-    _hold(bool(host.analyses()), "No analysis is installed.")
-    try:
-        read_like(file.what, file.name, file.read())
-    except Exception as error:
-        raise AssertionError(f"The {file.what} {file.name!r} cannot be read: {error}") from error
 
 
 def check_table(

@@ -17,13 +17,13 @@ from decimal import Decimal, InvalidOperation
 from difflib import get_close_matches
 from functools import cache
 from pathlib import Path
-from typing import Any, Generic, Literal, NoReturn, TypeVar
+from typing import Any, Final, Generic, Literal, NoReturn, TypeVar
 
 from roadworn.model import in_use, reads
 from roadworn.model import read_like as read_like
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UnknownName, UsageError
-from roadworn.model.toml import read_toml
+from roadworn.model.toml import is_path, read_toml
 from roadworn.model.units import UnitError, canonical_unit
 
 T = TypeVar("T")
@@ -50,11 +50,25 @@ _WANTED: Mapping[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """What may stand under a key, whether it must be there, and of a few words which."""
+    """What may stand under a key, whether it must be there, and of a few words which.
+
+    Attributes:
+        wanted: what is to be written where it is missing, if its kind does not say enough.
+    """
 
     kind: Kind
     must: bool = False
     words: tuple[str, ...] = ()
+    wanted: str = ""
+
+
+#: Of a figure that stands in a file, which is never taken without.
+CITED: Final = Key(
+    "text",
+    must=True,
+    wanted='where it is from, as in citation = "the maker\'s handbook, page 12", or say '
+    'citation = "common practice, no source"',
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +131,8 @@ class DataFile:
                 self.refuse(where, f"{name!r} is no key here{_near(name, keys)}")
         for name, key in keys.items():
             if key.must and name not in row:
-                self.refuse(where, f"the key {name!r} is missing: add {_WANTED[key.kind]}")
+                wanted = key.wanted or _WANTED[key.kind]
+                self.refuse(where, f"the key {name!r} is missing: add {wanted}")
         read = {
             name: self._value(value, name, keys[name].kind, where) for name, value in row.items()
         }
@@ -216,7 +231,7 @@ class Library(Generic[T]):
         if packaged:
             return (self.folder / f"{packaged}.toml").read_text(encoding="utf-8")
         # A path needs no plugin to be loaded.
-        more = {} if name.endswith(".toml") else in_use().data_files(self.what)
+        more = {} if is_path(name) else in_use().data_files(self.what)
         key = name.replace("-", "_").casefold()
         found = next((more[one] for one in (key, f"{self.prefix}{key}") if one in more), None)
         if found is not None:
@@ -240,7 +255,7 @@ class Library(Generic[T]):
                 return self.load(kept)
             except UsageError as error:
                 where = f"{self.variable} of the environment"
-                raise UsageError(f"{where}: {error.what}", error.remedy) from None
+                raise UsageError(f"{where}: {error.what}", error.remedy, more=error.more) from None
         packaged = self._packaged(name or self.default)
         if packaged:
             found: T = _loaded(self, packaged)
@@ -251,8 +266,14 @@ class Library(Generic[T]):
         """Return the packaged file that a name or its beginning means, or an empty text."""
         key = name.replace("-", "_").casefold()
         starts = key, f"{self.prefix}{key}"
-        begun = [known for known in self.names() if known.startswith(starts)] if key else []
-        return begun[0] if len(begun) == 1 else ""
+        names = self.names()
+        exact = next((one for one in starts if one in names), "")
+        begun = [known for known in names if known.startswith(starts)] if key else []
+        if exact or len(begun) != 1:
+            return exact
+        # The whole name of a plugin's goes before the beginning of one that ships.
+        brought = in_use().data_files(self.what)
+        return "" if any(one in brought for one in starts) else begun[0]
 
 
 @cache
@@ -261,13 +282,14 @@ def _loaded(library: Library[T], name: str) -> T:
 
 
 def _own_text(name: str, what: str, names: tuple[str, ...]) -> str:
-    if not name.endswith(".toml"):
+    if not is_path(name):
         near = get_close_matches(name, names, n=1)
         meant = f" (did you mean {near[0]}?)" if near else ""
         raise UnknownName(
             f"There is no {what} {name!r}{meant}",
             names,
             remedy=f"use {' or '.join(names)}, or the path of a TOML file of your own",
+            left_out=in_use().left_out(),
         )
     try:
         return Path(name).read_text(encoding="utf-8-sig")

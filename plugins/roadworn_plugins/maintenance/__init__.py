@@ -96,8 +96,8 @@ _say = Says(
         "unknown": "no record of the time before",
         "unseen": "{n} {n:vehicle|vehicles} not seen for {days} {days:day|days} {n:is|are} left "
         "out.",
-        "no-record": "For {n} {n:service|services} nobody wrote down when they {n:was|were} last "
-        "done: {names}.",
+        "no-record": "For {n} {n:service|services} nobody wrote down when {n:it was|they were} "
+        "last done: {names}.",
         "never-recorded": "Never recorded here: {names}. Nobody wrote down on any vehicle that it "
         "was done, so it is not called overdue.",
         "own-intervals": "How often each service is done here, beside the plan",

@@ -9,7 +9,7 @@ from typing import Any, Literal, Self
 from roadworn.columns.view import UNSEEN_DAYS, LedgerView
 from roadworn.model.messages import Sentence
 from roadworn.model.units import convert
-from roadworn.trade import DataFile, Key
+from roadworn.trade import CITED, DataFile, Key
 from roadworn.trade.warranty import Due, Interval, Point, due_after, expected_on, is_past, timing
 from roadworn_plugins.shared.settings import Packaged
 
@@ -110,7 +110,7 @@ _ITEM = {
     "months": Key("whole"),
     "hours": Key("figure"),
     "run_by": Key("text", words=("distance", "hours")),
-    "citation": Key("text", must=True),
+    "citation": CITED,
     "fuel": Key("any text"),
     "class": Key("any text"),
     "duty": Key("any text"),
