@@ -5,6 +5,7 @@ Nothing of this is loaded before a word is typed that no verb of the program ans
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from functools import partial
 from pathlib import Path
@@ -24,6 +25,8 @@ if TYPE_CHECKING:
 
     from roadworn.analysis.brought import Command, Decoder, Importer
     from roadworn.analysis.host import PluginHost
+    from roadworn.intake.files import ImportReport
+    from roadworn.model.messages import Problem
 
 #: Seconds after which an importer of one file, a decoder or a command is given up.
 _FILE_LIMIT, _DECODE_LIMIT, _COMMAND_LIMIT = 600.0, 5.0, 300.0
@@ -79,8 +82,21 @@ def _run(
         ) from error
 
 
-def as_ndjson(host: "PluginHost", name: str, paths: Sequence[Path], folder: Path) -> list[Path]:
-    """Return files of events that an importer made of other files; they keep their names.
+@dataclass(frozen=True, slots=True)
+class ReadFile:
+    """What an importer made of a file.
+
+    Attributes:
+        path: of the events, a line each; it keeps the name of the file.
+        rows: where in the file each is from, as the importer says, else which of them it is.
+    """
+
+    path: Path
+    rows: Sequence[int]
+
+
+def as_ndjson(host: "PluginHost", name: str, paths: Sequence[Path], folder: Path) -> list[ReadFile]:
+    """Return files of events that an importer made of other files.
 
     Raises:
         UnknownName: no plugin brings that importer.
@@ -92,27 +108,29 @@ def as_ndjson(host: "PluginHost", name: str, paths: Sequence[Path], folder: Path
         target = folder / str(number) / f"{path.name}.ndjson"
         target.parent.mkdir()
         lines: list[bytes] = []
-        work = partial(_read_into, lines, importer, path)
-        where = partial(_after, lines, path.name)
+        rows: list[int] = []
+        work = partial(_read_into, lines, rows, importer, path)
+        where = partial(_after, lines, rows, path.name)
         _run(plugin, f"importer {name!r}", work, _FILE_LIMIT, where)
         target.write_bytes(b"".join(lines))
-        made.append(target)
+        made.append(ReadFile(target, rows))
     return made
 
 
-def _after(lines: Sequence[bytes], name: str) -> str:
+def _after(lines: Sequence[bytes], rows: Sequence[int], name: str) -> str:
     """Return after which event of a file an importer stopped, in words."""
     from json import loads
 
     if not lines:
         return f" before the first event of {name}"
     last = loads(lines[-1])
-    named = (str(last[key]) for key in ("vehicle_id", "kind", "occurred_at") if key in last)
-    told = " ".join(filter(None, (*named, f"({key})" if (key := last.get("intake_key")) else "")))
-    return f" after {counted(len(lines), 'event')} of {name}, the last being {told or 'empty'},"
+    told = [str(last[key]) for key in ("vehicle_id", "kind", "occurred_at") if key in last]
+    told += [f"({key})"] if (key := last.get("intake_key")) else []
+    told += [f"of row {rows[-1]}"] if rows[-1] != len(lines) else []
+    return f" after {counted(len(lines), 'event')} of {name}, the last being {' '.join(told)},"
 
 
-def _read_into(lines: list[bytes], importer: "Importer", path: Path) -> None:
+def _read_into(lines: list[bytes], rows: list[int], importer: "Importer", path: Path) -> None:
     """Add the events of a file as lines of NDJSON; all are made before one is taken.
 
     Raises:
@@ -126,14 +144,42 @@ def _read_into(lines: list[bytes], importer: "Importer", path: Path) -> None:
     found: Iterable[object] = importer.read(path)
     for item in found:
         if isinstance(item, Mapping):
-            _refuse_decimals(item)
-            lines.append(orjson.dumps({"source": importer.name, **item}) + b"\n")
+            draft = {"source": importer.name, **item}
+            row = draft.pop("row", len(lines) + 1)
+            if type(row) is not int or row < 1:
+                raise TypeError(f"row is {row!r}: hand over the number of the row, from 1")
+            _refuse_decimals(draft)
+            lines.append(orjson.dumps(draft) + b"\n")
+            rows.append(row)
             continue
         if not isinstance(item, NewEvent):
             told = f"it yielded {a_kind(item)}, which is no NewEvent and no draft of one"
             raise TypeError(told)
         made = item if item.source else item.model_copy(update={"source": importer.name})
         lines.append(made.model_dump_json(exclude_none=True).encode() + b"\n")
+        rows.append(len(lines))
+
+
+def at_their_rows(report: "ImportReport", rows: Mapping[str, Sequence[int]]) -> "ImportReport":
+    """Return a report whose findings stand at the rows of the files that were read.
+
+    Args:
+        report: its findings stand at the events that were made.
+        rows: file -> the row of each of its events.
+    """
+
+    def moved(found: Iterable["Problem"]) -> tuple["Problem", ...]:
+        return tuple(
+            one.at(rows[one.file][one.row - 1]) if one.row and one.file in rows else one
+            for one in found
+        )
+
+    return replace(
+        report,
+        problems=moved(report.problems),
+        causes=tuple(replace(one, kept=moved(one.kept)) for one in report.causes),
+        doubts=tuple(replace(one, kept=moved(one.kept)) for one in report.doubts),
+    )
 
 
 def _refuse_decimals(draft: Any, field: str = "it") -> None:  # noqa: ANN401

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from roadworn.intake import Ledger
     from roadworn.intake.doubts import Cause, DoubtGroup
     from roadworn.intake.files import ImportReport
+    from roadworn_cli.brought import ReadFile
 
 #: So many problems are printed, all of them in a dry run and with --format csv or json.
 _SHOWN = 50
@@ -91,7 +92,8 @@ def import_(
 
     paths = [Path(name) for name in files]
     _check_there(paths)
-    paths = _read_with(ctx, with_importer, csv_map, paths)
+    read = _read_with(ctx, with_importer, csv_map, paths)
+    paths = [one.path for one in read] or paths
     called = dict(zip(paths, files, strict=True))
     tables = [path for path in paths if path.suffix.casefold() not in _NDJSON]
     if look:
@@ -116,6 +118,7 @@ def import_(
             progress=progress("importing"),
             called=called,
         )
+        report = _placed(report, files, read)
         if not dry_run and (set_back or any(_is_early(group) for group in report.doubts)):
             _set_back(ledger, agreed=set_back)
     # What was asked for is not advised once more.
@@ -166,20 +169,32 @@ def _look(ctx: typer.Context, paths: list[Path], tables: list[Path], csv_map: st
     look_at(state_of(ctx), tables, csv_map)
 
 
-def _read_with(ctx: typer.Context, importer: str, csv_map: str, paths: list[Path]) -> list[Path]:
-    """Return the files, or those of events that an importer of a plugin makes of them.
+def _read_with(
+    ctx: typer.Context, importer: str, csv_map: str, paths: list[Path]
+) -> "list[ReadFile]":
+    """Return what an importer of a plugin makes of files; nothing where none is asked for.
 
     Raises:
         UsageError: a map is given too.
     """
     if not importer:
-        return paths
+        return []
     if csv_map:
         raise UsageError("--map says what a table means and --with reads it: give one of them.")
     from roadworn_cli.brought import as_ndjson
 
     folder = ctx.with_resource(tempfile.TemporaryDirectory(prefix="roadworn-"))
     return as_ndjson(state_of(ctx).plugins(), importer, paths, Path(folder))
+
+
+def _placed(report: "ImportReport", files: list[str], read: "list[ReadFile]") -> "ImportReport":
+    """Return a report with its findings where they stand in the files that were given."""
+    if not read:
+        return report
+    from roadworn_cli.brought import at_their_rows
+
+    rows = zip(files, (one.rows for one in read), strict=True)
+    return at_their_rows(report, dict(rows))
 
 
 def _instead(report: "ImportReport", *, dry_run: bool) -> str:

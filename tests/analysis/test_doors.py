@@ -82,9 +82,23 @@ def read(path: Path) -> Iterator[NewEvent]:
 
 def drafts(path: Path) -> Iterator[Mapping[str, Any]]:
     for line in path.read_text().splitlines():
-        vehicle, day, litres = line.split("|")
-        payload = {"litres": float(litres) if litres.isdigit() else litres}
-        yield {"vehicle_id": vehicle, "kind": "fuel.fill", "occurred_at": day, "payload": payload}
+        yield from drafts_of(line)
+
+
+def drafts_of(line: str) -> Iterator[Mapping[str, Any]]:
+    vehicle, day, litres = line.split("|")
+    payload = {"litres": float(litres) if litres.isdigit() else litres}
+    yield {"vehicle_id": vehicle, "kind": "fuel.fill", "occurred_at": day, "payload": payload}
+
+
+def rows(path: Path) -> Iterator[Mapping[str, Any]]:
+    """Read the same log with its heading and empty lines, and an odd word at its end."""
+    for number, line in enumerate(path.read_text().splitlines(), 1):
+        if line == "END":
+            raise ValueError("torn")
+        if "|" in line:
+            for draft in drafts_of(line):
+                yield {**draft, "row": number}
 
 
 def decode(text: str) -> Mapping[str, Any] | Decoded:
@@ -130,6 +144,7 @@ class Fuel:
         return [
             Importer("pump-log", "The log of our pump", read),
             Importer("pump-drafts", "The same, nothing of it checked", drafts),
+            Importer("pump-rows", "The same, by the rows of the file", rows),
         ]
 
     @hookimpl
@@ -241,6 +256,23 @@ def test_what_is_wrong_with_a_draft_is_told_by_its_row(shop: Run, tmp_path: Path
     assert (wrong.code, "1 problem" in wrong.out) == (1, True)
     assert wrong.err.startswith("pump.log:2:payload.litres: ")
     assert "1 added" in shop("import", "pump.log", "--with", "pump-drafts", "--keep-good").out
+
+
+def test_a_draft_that_says_its_row_is_told_by_that(shop: Run, tmp_path: Path) -> None:
+    log = "Pump 4\n\nbus-1|2026-03-01|40\n\nbus-1|2026-03-09|full\nbus-1|2026-02-31|30\n"
+    (tmp_path / "pump.log").write_text(log)
+    wrong = shop("import", "pump.log", "--with", "pump-rows")
+    assert [line.split(" ")[0] for line in wrong.err.splitlines()[:2]] == [
+        "pump.log:5:payload.litres:",
+        "pump.log:6:occurred_at:",
+    ]
+    found = shop("import", "pump.log", "--with", "pump-rows", "--format", "json")
+    assert [row["row"] for row in json.loads(found.out)] == [5, 6]
+    (tmp_path / "torn.log").write_text("Pump 4\n\nbus-1|2026-03-01|40\nEND\n")
+    torn = shop("import", "torn.log", "--with", "pump-rows")
+    assert torn.code == 4
+    said = "after 1 event of torn.log, the last being bus-1 fuel.fill 2026-03-01 of row 3, with"
+    assert said in torn.err
 
 
 def test_the_bundled_ones_come_in_by_the_same_doors(shop: Run) -> None:

@@ -73,7 +73,8 @@ class Importer:
         read: yields the events of a file, each with an `intake_key` where the file has a number of
             its own for it, so that a row that is exported again is known again. In the place of an
             event it may yield a draft, a mapping of the fields of a line of NDJSON: what is wrong
-            with that is told with its number, as of any file.
+            with that is told as of any file, with the number of its row: its ``row``, where the
+            draft has one, else which of those yielded it is.
     """
 
     name: str
