@@ -330,16 +330,19 @@ def test_what_a_plugin_brings_is_checked_and_the_rest_goes_on(
 ) -> None:
     hooks, words = BRINGS[case]
     installed.add("rude", plugin(**hooks))
-    # Only tables and views come to the ledger.
-    check = ["--check"] if hooks.keys() & {"tables", "views"} else []
-    done = shop("plugins", *check, "--format", "json")
+    done = shop("plugins", "--format", "json")
+    if done.code == 0:
+        # What does not show when it is received shows when it is tried, which takes longer.
+        assert hooks.keys() & {"tables", "views"}, done.err
+        done = shop("plugins", "--check", "--format", "json")
     told(done, "rude", words)
     assert done.code == 1
     brought = {row["plugin"]: row["brings"] for row in json.loads(done.out)}
     assert "next-repairs" in brought["bundled"]
     assert brought["good"] == "good-one, good.wash, good_washes, main.good_days"
     assert "rude" in brought
-    if check:
+    # Only tables and views come to the ledger.
+    if hooks.keys() & {"tables", "views"}:
         asked = shop("sql", "SELECT litres FROM good_washes", "--format", "json")
         assert (asked.code, json.loads(asked.out)) == (0, [{"litres": 80}])
 
@@ -688,7 +691,10 @@ def test_an_upcast_that_raises_drops_the_event_from_the_plugins_tables_only(
     assert json.loads(counted.out) == [{"n": 3}]
 
 
-def test_money_of_a_kind_that_nobody_tells_is_told_as_money(shop: Run, tmp_path: Path) -> None:
+def test_money_of_a_kind_that_nobody_tells_is_told_as_money(
+    installed: Installed, shop: Run, tmp_path: Path
+) -> None:
+    del installed
     paid = EventKind("good.wash", Paid)
     host = PluginHost()
     host.register(plugin(event_kinds=[paid]), "good")
