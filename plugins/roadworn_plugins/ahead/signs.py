@@ -52,7 +52,7 @@ class SignLaws:
     announced: dict[str, Floats]
     open_share: dict[str, float]
     _usual: dict[str, Floats] = field(default_factory=dict)
-    _cases: dict[tuple[str, str], tuple[int, int]] = field(default_factory=dict)
+    _cases: dict[str, dict[str | None, tuple[int, int]]] = field(default_factory=dict)
 
     @classmethod
     def of(cls, view: LedgerView) -> "SignLaws | None":
@@ -74,16 +74,17 @@ class SignLaws:
             kind: of sign.
             component: that it is about; None for all.
         """
-        key = kind, component or ""
-        if key not in self._cases:
-            told = [
-                sign.ended == "failed" and sign.months <= _YEAR
-                for sign in self.signs[kind]
-                if (sign.ended not in ("", "done") or sign.months > _YEAR)
-                and component in (None, sign.group)
-            ]
-            self._cases[key] = len(told), sum(told)
-        return self._cases[key]
+        if kind not in self._cases:
+            counted: dict[str | None, list[int]] = {None: [0, 0]}
+            for sign in self.signs[kind]:
+                if sign.ended not in ("", "done") or sign.months > _YEAR:
+                    failed = sign.ended == "failed" and sign.months <= _YEAR
+                    for one in (None, sign.group):
+                        found = counted.setdefault(one, [0, 0])
+                        found[0] += 1
+                        found[1] += failed
+            self._cases[kind] = {one: (n, failed) for one, (n, failed) in counted.items()}
+        return self._cases[kind].get(component, (0, 0))
 
     def unannounced(self, component: str, months: Floats) -> Floats:
         """Return how much less parts without a sign fail than all do, for each time ahead.
