@@ -151,6 +151,12 @@ def _same(line: str, meant: Told, found: Told) -> bool:
         return False  # A place that the catalogue has no room for is kept in words.
     if not meant.figures:
         return not found.figures
+    if len(meant.figures) > 1:
+        # What Roadworn has no unit for is in the note, "310 cca" behind "12.1 V".
+        loose = [one for one in meant.figures if _is_unknown(one[1])]
+        if not {value for value, _unit in loose} <= set(re.findall(r"[\d.]+", found.note)):
+            return False
+        meant = meant._replace(figures=tuple(one for one in meant.figures if one not in loose))
     if len(meant.figures) == len(found.figures):
         return all(map(_same_figure, meant.figures, found.figures))
     ((value, unit),) = meant.figures[:1]
@@ -158,6 +164,14 @@ def _same(line: str, meant: Told, found: Told) -> bool:
         canonical_unit(unit)
     except UnitError:
         return not found.figures and value in found.note.split()
+    return False
+
+
+def _is_unknown(unit: str) -> bool:
+    try:
+        canonical_unit({"F": "°F", "thou": "in"}.get(unit, unit))
+    except UnitError:
+        return True
     return False
 
 
@@ -243,10 +257,10 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("third_phrases.tsv", 200, SHARE),
         ("fourth_phrases.tsv", 80, SHARE),
         # "nsf" of a shop whose drivers sit on the left is asked, and part of a scan as well.
-        ("fifth_phrases.tsv", 200, 0.85),
-        ("sixth_phrases.tsv", 200, 0.84),
-        ("eighth_phrases.tsv", 200, 0.9),
-        ("ninth_phrases.tsv", 200, 0.8),
+        ("fifth_phrases.tsv", 200, 0.89),
+        ("sixth_phrases.tsv", 200, 0.85),
+        ("eighth_phrases.tsv", 200, 0.94),
+        ("ninth_phrases.tsv", 200, 0.81),
         ("tenth_phrases.tsv", 330, 0.86),
         ("eleventh_phrases.tsv", 330, 0.83),
     ],
@@ -262,9 +276,11 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
 @pytest.mark.parametrize(
     ("name", "least", "share", "not_as_meant"),
     [
-        ("twelfth_phrases.tsv", 200, 0.77, 5),
-        # At first sight; nothing was mended by it yet.
-        ("thirteenth_phrases.tsv", 120, 0.76, 4),
+        ("twelfth_phrases.tsv", 200, 0.89, 0),
+        ("thirteenth_phrases.tsv", 120, 0.9, 0),
+        # 65.7 % with 13 not as meant at first sight, and 74.3 % with 10.
+        ("fourteenth_phrases.tsv", 120, 0.85, 2),
+        ("fifteenth_phrases.tsv", 120, 0.87, 1),
     ],
 )
 def test_lines_of_hands_that_the_clauses_never_saw(

@@ -101,7 +101,7 @@ def hear(text: str, shop: Words | None = None, has: Has | None = None) -> list[H
         from roadworn.reading.bench_frame import measured_in
 
         if found := measured_in(text, shop, has):
-            return [Heard(*one) for one in found]
+            return [Heard(*one[:6]) for one in found]
         raise
 
 

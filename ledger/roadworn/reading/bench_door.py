@@ -11,10 +11,13 @@ from copy import deepcopy
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from roadworn.checks.measured import check_measurements
+from roadworn.model.catalogue import OTHER
 from roadworn.model.errors import UsageError
 from roadworn.reading.bench import Has, Heard, hear, hear_findings
 from roadworn.reading.bench_frame import found_in
+from roadworn.reading.bench_frame_figures import with_units
 from roadworn.reading.bench_frame_marks import Found, Open
+from roadworn.reading.bench_names import names_index
 from roadworn.reading.bench_several import parted
 from roadworn.reading.refusing import NO_CONDITION
 from roadworn.trade.judging import KnownSizes, Size, put_sizes, take_sizes
@@ -38,13 +41,8 @@ _PLAINLY = re.compile(
     r"\b(sound|wearing|failed)\b(?! (even|thin|out|on|in|down|load|the|test|at|under|when))",
     re.IGNORECASE,
 )
-#: A bare figure, and that of the next place with the unit of both.
-_UNIT_BEHIND = re.compile(
-    r"(?<!axle )(?<!ax )(?<!no )(?<![#./\d])\b(\d{1,2}(?:\.\d+)?)"
-    r"(?=(?:,? |, ?)(?:(?:and|&) )?(?:fronts?|rears?|lefts?|rights?|[lr][fr])(?: [a-z]+)?"
-    r" ?\d{1,2}(?:\.\d+)?(?P<unit> ?mm|/32(?:nds)?)\b)",
-    re.IGNORECASE,
-)
+#: A place in a note, which the clauses would have kept as one.
+_PLACED = re.compile(r"\b(?:fronts?|rears?|left|right|[lr][fr])\b", re.IGNORECASE)
 
 
 def said_findings(
@@ -61,7 +59,7 @@ def said_findings(
         UnknownName: no component answers to it.
         UsageError: it leaves open which part, where, or in what condition.
     """
-    text = _with_units(text)
+    text = with_units(text)
     asked: UsageError | None = None
     by_phrase: list[JudgedFinding] = []
     try:
@@ -80,17 +78,24 @@ def said_findings(
             raise asked from None
         if not (isinstance(error, Open) and error.lacks_words):
             raise
+        if any(map(_loses, by_phrase)):
+            raise
     for one in made:
         known.keep(one.finding)
     return made
 
 
-def _with_units(text: str) -> str:
-    """Return a line in which a bare figure has the unit of the next place's figure.
-
-    "front pads 8, rears 5mm" is 8 mm in front.
-    """
-    return _UNIT_BEHIND.sub(lambda found: f"{found[1]}{found['unit']}", text)
+def _loses(found: JudgedFinding) -> bool:
+    """Whether a reading of a phrase left a place or another part in its note."""
+    note, own = found.finding.get("note", ""), found.finding.get("component")
+    named = {
+        one
+        for key in note.casefold().replace(",", " ").split()
+        for one in names_index().names.get((key,), ())
+    }
+    if str(own).startswith(OTHER):
+        return False
+    return bool(_PLACED.search(note)) or bool(named - {own} and own not in named)
 
 
 def _told(found: list[JudgedFinding]) -> list[tuple[str, str, str, str]]:

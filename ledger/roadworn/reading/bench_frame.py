@@ -12,9 +12,10 @@ from roadworn.model.catalogue import OTHER, Component
 from roadworn.model.errors import UsageError
 from roadworn.reading.bench_audit import refuse_lost_place
 from roadworn.reading.bench_doubt import refuse_more, small_part
-from roadworn.reading.bench_frame_figures import figures_of
+from roadworn.reading.bench_frame_figures import figures_of, with_units
 from roadworn.reading.bench_frame_grades import GradeReader
 from roadworn.reading.bench_frame_marks import (
+    ASIDE,
     Found,
     Frame,
     Has,
@@ -25,12 +26,12 @@ from roadworn.reading.bench_frame_marks import (
     rewritten,
 )
 from roadworn.reading.bench_frame_signs import packaged_signs
+from roadworn.reading.bench_places import tag_of
 from roadworn.reading.bench_words import Words, packaged_words
 
 #: Lines that have a part only another reading finds, or figures of two.
 _OTHERWISE = (
     (re.compile(r"\bexh?au?s?t? leak (at|from|by|near)\b"), "two parts"),
-    (re.compile(r"\blro\b.*\blri\b|\blri\b.*\blro\b"), "two parts of a wheel"),
     (re.compile(r"\bholds? \d+ (of|out of) \d+"), "a figure of another"),
 )
 _SHARE = re.compile(r"\b(one|1|two|2|some|most) (out )?of\b(?! the time)")
@@ -46,12 +47,7 @@ _SEVERAL = re.compile(
 _MEASURED = frozenset({"brake.pad", "brake.shoe", "brake.rotor", "brake.drum", "wheel.tire"})
 #: Schemes whose places are kept whole, so that the note needs no word of them.
 _PLACELESS = frozenset({"none", "bank", "cylinder", "bank+cam", "bank_sensor"})
-_AS_WELL = frozenset({"there", "too", "also", "same"})
-#: A failed part, and what only shows that.
-_SHOWN_BY = {
-    "restraint.clock_spring": {"electrical.horn"},
-    "lighting.stop_lamp_switch": {"lighting.tail_stop_lamp"},
-}
+_WHEELS = frozenset({"LF", "RF", "LR", "RR"})
 _ORDER = {"sound": 0, None: 1, "wearing": 2, "failed": 3}
 
 
@@ -82,7 +78,7 @@ def measured_in(text: str, shop: Words | None, has: Has | None) -> list[Found]:
 
 class _FrameReader(GradeReader):
     def found_in(self, text: str) -> list[Found]:
-        self.typed, self.line = text, rewritten(text)
+        self.typed, self.line = text, rewritten(with_units(text))
         self._refuse_line(self.line.casefold())
         frames: list[Frame] = []
         for clause, before in clauses_of(self.line):
@@ -130,10 +126,22 @@ class _FrameReader(GradeReader):
                 raise Open("what it does not do is said of something bad")
             self._check_lead(frame, found[0])
             previous = found
-            made += previous
+            made += [*previous, *self._others(frame, found)]
         if shown and not (made and all(one.condition in {"failed", "wearing"} for one in made)):
             raise Open("a symptom beside what is not bad")
         return made
+
+    def _others(self, frame: Frame, found: Sequence[Found]) -> list[Found]:
+        """Return the same part at the other wheels, where the rest is said to be good."""
+        held = {one.position for one in found}
+        every = self.signs.set("at_four_wheels") & {one.component.id for one in found}
+        if not (frame.rest and every and held < _WHEELS):
+            return []
+        note = " ".join(frame.rest)
+        return [
+            found[0]._replace(position=place, condition="sound", figures=(), note=note, remark="")
+            for place in sorted(_WHEELS - held)
+        ]
 
     def _only_shows_it(self, frame: Frame, symptom: Symptom) -> bool:
         names = {mark.key for mark in frame.marks}
@@ -149,10 +157,9 @@ class _FrameReader(GradeReader):
             unused = [
                 k
                 for n, k in enumerate(frame.keys)
-                if k.isdigit() and frame.keys[n - 1 : n] != ["axle"]
+                if k.isdigit() and frame.keys[n - 1 : n] not in (["axle"], ["all"])
             ]
-            ends = {"front", "rear"} <= {*frame.keys}
-            if unused and component.id in _MEASURED and (ends or not frame.figures):
+            if unused and component.id in _MEASURED:
                 raise Open("a figure without its unit")
             if component.id == "ignition.spark_plug" and figures and condition:
                 raise Open("a gap and a sign")
@@ -166,8 +173,12 @@ class _FrameReader(GradeReader):
             small = "" if figures else small_part(component.id, mark.key) or mark.key
             refuse_more(self.typed, component, places, condition, small)
             refuse_lost_place(" ".join(frame.raw), component, mark.key, places, self.words)
-            note = frame.note_of(measured=bool(figures), placed=_holds(component, places))
-            made += [Found(component, place, condition, figures, note, remark) for place in places]
+            held = "-".join(place or "" for place in places) if _holds(component, places) else None
+            note = frame.note_of(measured=bool(figures), held=held)
+            made += [
+                Found(component, place, condition, figures, note, remark, mark.key)
+                for place in places
+            ]
         return made
 
     def _refuse_part(self, frame: Frame, mark: Mark, component: Component) -> None:
@@ -204,17 +215,20 @@ class _FrameReader(GradeReader):
                 "wearing": "failed" not in grades and not denied,
                 "sound": grades <= {"sound", ""} and not denied and not lead.unread,
             }
-            if doubt or lead.figures or not fits.get(found.condition or ""):
+            placed = any(tag_of(key) in ASIDE for key in lead.keys)
+            lost = placed and found.component.positions in _PLACELESS
+            if lost or doubt or lead.figures or not fits.get(found.condition or ""):
                 raise Open("something is told before the part")
 
-    @staticmethod
-    def _without_shown(found: list[Found]) -> list[Found]:
+    def _without_shown(self, found: list[Found]) -> list[Found]:
         """Return findings without what only shows that another one has failed."""
         ids = {one.component.id for one in found}
         if {"hvac.refrigerant", "hvac.compressor"} <= ids and any(one.figures for one in found):
             raise Open("which of the two was measured")
+        if {"wheel.tire", "wheel.alignment"} <= ids and "need" in self.line.casefold():
+            raise Open("how far it is out")
         bad = {one.component.id for one in found if one.condition == "failed"}
-        drop = {shown for part in bad for shown in _SHOWN_BY.get(part, ())}
+        drop = {shown for part in bad for shown in self.signs.shown_by.get(part, ())}
         return [one for one in found if one.component.id not in drop]
 
     @staticmethod
@@ -228,7 +242,13 @@ class _FrameReader(GradeReader):
                 made[key] = one
                 continue
             said = {before.condition, one.condition}
-            if None in said or said == {"sound", "failed"} or (before.figures and one.figures):
+            two = before.name != one.name and bool(before.figures or one.figures)
+            if (
+                None in said
+                or said == {"sound", "failed"}
+                or (before.figures and one.figures)
+                or two
+            ):
                 raise Open("twice")
             worse = max(before, one, key=lambda each: _ORDER[each.condition])
             note = " ".join(filter(None, (before.note, one.note)))
@@ -249,17 +269,22 @@ def _joined(frames: list[Frame]) -> list[Frame]:
     kept: list[Frame] = []
     for frame in frames:
         last = kept[-1] if kept else None
-        empty = not (frame.is_told or frame.keys or frame.denied)
-        if last and empty and _is_same(last, frame):
+        empty = not (frame.is_told or {*frame.keys} - {"all", "both"} or frame.denied)
+        if last and empty and _owners(last) == _owners(frame):
             last.raw += frame.raw
             last.note += frame.note
             last.unread += frame.unread
             continue
+        bare = last and not (last.is_told or last.denied)
+        if last and bare and not frame.keys and _owners(frame) <= _owners(last):
+            frame.keys = last.keys + frame.keys
+            frame.raw = last.raw + frame.raw
+            frame.note = last.note + frame.note
+            frame.unread = last.unread + last.before + frame.unread
+            kept.pop()
         kept.append(frame)
     return kept
 
 
-def _is_same(last: Frame, frame: Frame) -> bool:
-    owners = [{one for mark in each.marks for one in mark.owners} for each in (last, frame)]
-    names = [{mark.key for mark in each.marks} for each in (last, frame)]
-    return owners[0] == owners[1] and (names[0] == names[1] or bool(_AS_WELL & {*frame.raw}))
+def _owners(frame: Frame) -> set[str]:
+    return {one for mark in frame.marks for one in mark.owners}

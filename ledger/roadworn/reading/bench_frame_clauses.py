@@ -16,7 +16,13 @@ from roadworn.reading.bench_places import tag_of
 _RUNS = frozenset({"side", "end", "wheel", "axled"})
 _LEVELS = {"top": "upper", "bottom": "lower"}
 #: Whose fluid "fluid ok" is, behind a part of a system.
-_FLUID_OF = {"brake": "brake.fluid", "steering": "steering.pump"}
+_FLUID_OF = {
+    "brake": "brake.fluid",
+    "steering": "steering.pump",
+    "drivetrain.automatic_transmission": "drivetrain.transmission_fluid",
+}
+_RUBBING = frozenset({"brake.pad", "brake.shoe"})
+_REST = re.compile(r"(?:the )?(?:rest|others?|remaining|remainder)\b", re.IGNORECASE)
 _BY_WHEEL = frozenset({"psi", "32nds"})
 
 
@@ -44,8 +50,13 @@ class ClauseReader(PartReader):
         every = [one for one in names if not covered & set(one.span)]
         signs = self.signs_in(said, {n for mark in every for n in mark.span})
         names = self.subjects(said, every, signs, carried=bool(frames))
+        self._follow(names, frames)
         where = {n for mark in every if mark not in names for n in mark.span}
+        if any(self._is_soiled(mark, said) for mark in every if mark not in names):
+            raise Open("what it has soiled")
         filling = Filling(self.words, self.signs, said, signs, where)
+        if frames and self._of_the_rest(clause, said, signs, frames[-1]):
+            return
         groups = self.groups(said, names) or self._fluid_of(said, signs, frames)
         if not groups:
             self._more(filling, frames)
@@ -56,14 +67,51 @@ class ClauseReader(PartReader):
                 fill(frame, filling, start, end)
                 frames.append(frame)
 
+    def _of_the_rest(self, clause: str, said: Said, signs: Sequence[Mark], last: Frame) -> bool:
+        """Whether a clause says that the others are good: "LF blinker out, rest good"."""
+        good = bool(signs) and all(self.signs.general.get(s.key) == "sound" for s in signs)
+        denied = {word.key for word in said.words} & (self.signs.denials | self.signs.doubts)
+        doubt = denied - {"rest", "other", "others"}
+        if not (_REST.match(clause) and good and last.signs) or said.measured or doubt:
+            return False
+        last.rest += said.tokens
+        last.note += said.tokens
+        return True
+
+    @staticmethod
+    def _follow(names: Sequence[Mark], frames: Sequence[Frame]) -> None:
+        """Take a name of several parts for the one before: "muffler broke, pipe drags"."""
+        before = {
+            mark.owners[0] for frame in frames for mark in frame.marks if len(mark.owners) == 1
+        }
+        for mark in names:
+            spoken = before & {*mark.owners}
+            if len(mark.owners) > 1 and len(spoken) == 1:
+                mark.owners = (spoken.pop(),)
+            elif len(mark.owners) == 1:
+                before.add(mark.owners[0])
+
+    def _is_soiled(self, mark: Mark, said: Said) -> bool:
+        """Whether what wears by rubbing is wet of what leaks, "oil on the shoes"."""
+        before = [word.key for word in said.words[: mark.at] if word.key != "the"][-3:]
+        fluid = before[-1:] == ["on"] and {*before[-2:-1]} & self.signs.set("fluid_names")
+        runs = " ".join(before).startswith(tuple(self.signs.set("leaks") - {"wet", "damp"}))
+        return bool(fluid) and not runs and bool({*mark.owners} & _RUBBING)
+
     def _fluid_of(
         self, said: Said, signs: Sequence[Mark], frames: Sequence[Frame]
     ) -> list[list[Mark]]:
         """Return the fluid of the system that was spoken of: "m/c dry, fluid full"."""
         keys = [word.key for word in said.words]
-        if not frames or not frames[-1].marks or keys[:1] != ["fluid"]:
+        if not frames or not frames[-1].marks:
             return []
-        part = _FLUID_OF.get(catalogue().get(frames[-1].marks[0].owners[0]).system)
+        owner = frames[-1].marks[0].owners[0]
+        good = bool(signs) and all(self.signs.general.get(s.key) == "sound" for s in signs)
+        if keys[:1] == ["hose"] and good and catalogue().get(owner).system == "cooling":
+            return [[Mark(0, 1, "name", ("cooling.hose",), (), "hose")]]
+        if keys[:1] != ["fluid"]:
+            return []
+        part = _FLUID_OF.get(owner) or _FLUID_OF.get(catalogue().get(owner).system)
         told = any(set(sign.key.split()) & self.signs.set("of_fluid") for sign in signs)
         return [[Mark(0, 1, "name", (part,), (), "fluid")]] if part and told else []
 
@@ -105,6 +153,8 @@ class ClauseReader(PartReader):
                 runs[-1].append(n)
             else:
                 runs.append([n])
+        if cuts := self._figures_first(said, runs):
+            return list(itertools.pairwise([first, *cuts, last]))
         told = self.told_at(said, signs)
         cuts = [first, *(run[0] for run in runs[1:]), last]
         pieces = list(itertools.pairwise(cuts))
@@ -116,6 +166,23 @@ class ClauseReader(PartReader):
             for run, (_start, end) in zip(runs, pieces, strict=False)
         ]
         return pieces if len(runs) > 1 and all(each) else [(first, last)]
+
+    @staticmethod
+    def _figures_first(said: Said, runs: Sequence[Sequence[int]]) -> list[int]:
+        """Return where to part words in which each place stands behind its figure, or nothing.
+
+        "9 mm front 8 mm rear".
+        """
+        tokens = [token for token, _figure in said.measured]
+        placed = [said.words[run[0]].token for run in runs]
+        ends = [said.words[run[-1]].token for run in runs]
+        if len(runs) < 2 or len(tokens) != len(runs):
+            return []
+        each = all(token < place for token, place in zip(tokens, placed, strict=True))
+        apart = all(end < token for end, token in zip(ends, tokens[1:], strict=False))
+        if not (each and apart):
+            return []
+        return [run[-1] + 1 for run in runs[:-1]]
 
     def _more(self, filling: Filling, frames: list[Frame]) -> None:
         """Take a clause without a part: more of the one before, or of it at another place."""
@@ -129,6 +196,13 @@ class ClauseReader(PartReader):
             return
         last = frames[-1]
         told = bool(signs or said.measured)
+        pieces = self._by_place(said, 0, end, signs, [])
+        if len(pieces) > 1 and last.marks and not (last.is_told or last.keys or last.denied):
+            for n, (first, after) in enumerate(pieces):
+                if n:
+                    frames.append(Frame(last.marks, carried=True, text=said.text))
+                fill(frames[-1], filling, first, after, carried=True)
+            return
         for frame in self._at_another(filling, frames) if told else ():
             fill(frame, filling, 0, end, carried=True)
             frames.append(frame)
@@ -172,7 +246,18 @@ class ClauseReader(PartReader):
             return True
         if self._is_other(last, n, key, filling.in_sign):
             raise Open("another part leads")
+        if last.marks and n not in filling.in_sign and self._is_unknown(key) and filling.signs_at:
+            raise Open(f"what {key} is")
         return False
+
+    def _is_unknown(self, key: str) -> bool:
+        """Whether a word stands in no list, so that it may be a part."""
+        words, signs = self.words, self.signs
+        known = signs.ordinary | signs.neutral | signs.vocabulary | words.known
+        known |= words.details | words.pieces | words.asides | words.beside | words.counted
+        known |= signs.set("subparts") | signs.set("pieces") | signs.set("rubber") | signs.doubts
+        plain = key in known or self.is_sign(key) or signs.is_deed(key) or bool(tag_of(key))
+        return key.isalpha() and len(key) > 2 and not plain and key not in names_index().weight
 
     def _is_other(self, last: Frame, n: int, key: str, in_sign: set[int]) -> bool:
         """Whether a word of parts is none of the part before it."""
@@ -197,7 +282,11 @@ class ClauseReader(PartReader):
         signs = {mark.key for mark in filling.signs_at}
         tires = any("wheel.tire" in mark.owners for mark in last.marks)
         if signs & self.signs.implied and filling.places and not tires:
-            return [Frame([Mark(0, 0, "name", ("wheel.tire",), (), "tire")])]
+            if any("wheel.alignment" in mark.owners for mark in last.marks):
+                raise Open("whether a tire shows it")
+            return [
+                Frame([Mark(0, 0, "name", ("wheel.tire",), (), "tire")], text=filling.said.text)
+            ]
         if inner := self._other_level(filling, last):
             return [inner]
         places = filling.places
@@ -207,8 +296,8 @@ class ClauseReader(PartReader):
         many = "both" in filling.keys and len(frames) > 1
         if many and set(frames[-2].keys) == set(last.keys):
             return [Frame(one.marks, carried=True, text=one.text) for one in frames[-2:]]
-        if filling.lead and last.is_told and last.keys:
-            return [Frame(last.marks, carried=True)]
+        if (filling.lead or said_figure(filling)) and last.is_told and last.keys:
+            return [Frame(last.marks, carried=True, text=filling.said.text)]
         return []
 
     def _other_level(self, filling: Filling, last: Frame) -> Frame | None:
@@ -250,6 +339,11 @@ class ClauseReader(PartReader):
         """
         if not any(frame.marks for frame in frames):
             self._imply(frames)
+        for frame in frames:
+            told = {sign.key for sign in frame.signs} & self.signs.implied
+            wheels = any(tag_of(key) in {"wheel", "axled"} for key in frame.keys)
+            if told and wheels and not (frame.marks or frame.before):
+                frame.marks = [Mark(0, 0, "name", ("wheel.tire",), (), "tire")]
         first = next(n for n, frame in enumerate(frames) if frame.marks)
         head, lead = frames[first], frames[:first]
         if not lead:
@@ -261,7 +355,7 @@ class ClauseReader(PartReader):
             for frame in lead:
                 frame.marks = head.marks
             return
-        elif not head.is_told and all(frame.signs for frame in lead):
+        elif not {s.key for s in head.signs} - {"need", "needs"} and all(f.signs for f in lead):
             for frame in lead:
                 head.signs += frame.signs
                 head.unread += [*frame.unread, *frame.before]
@@ -303,6 +397,11 @@ class ClauseReader(PartReader):
             if schemes <= {"axle", "wheel"} and not frame.keys:
                 frame.keys += end
                 frame.text += " both"
+
+
+def said_figure(filling: Filling) -> bool:
+    """Whether a clause holds one figure."""
+    return len(filling.said.measured) == 1
 
 
 def _figure_before(said: Said, at: int) -> bool:

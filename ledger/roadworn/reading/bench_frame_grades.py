@@ -13,6 +13,13 @@ from roadworn.reading.bench_places import tag_of
 
 _BAD = frozenset({"failed", "wearing"})
 _GOOD = frozenset({"ok", "good", "fine"})
+_YET = re.compile(r"\b(though|tho|still|anyway|but|yet)\b")
+#: So much oil is missing that the engine may not run.
+_LOW = re.compile(r"\b([2-9]|two|three|four) ?(?:\+ )?(?:qts?|quarts?)\b", re.IGNORECASE)
+_JOINED = re.compile(r"\b[lr][fr] ?(?:\+|&|/|and|n|plus) ?[lr][fr]\b")
+_HIGH_ONLY = re.compile(
+    r"\bonly (?:works? |blows? |runs? )?(?:on |in )?(?:hi|high|lo|low|speed|\d)\b"
+)
 _BUT = re.compile(r"\bbut\b")
 _WARNING = re.compile(
     r"\b(light|lite|lt|lamp|warning|code|msg|message)s?\b.*\b(on|set|lit|flash\w*)\b"
@@ -59,7 +66,13 @@ class GradeReader(PlaceReader):
             return "failed"
         told = self._told(frame, component, mark)
         wheels = {key for key in frame.keys if tag_of(key) in {"wheel", "axled"}}
-        if len(wheels) > 1 and told.all & _BAD and (told.weak or "sound" in told.all):
+        joined = _JOINED.search(self.line.casefold())
+        if (
+            len(wheels) > 1
+            and not joined
+            and told.all & _BAD
+            and (told.weak or "sound" in told.all)
+        ):
             raise Open("which wheel is bad")
         core = self.signs.set("core_sound") | _GOOD
         first = told.grades[0] if told.grades else ("", None)
@@ -73,6 +86,8 @@ class GradeReader(PlaceReader):
         self._settle(told)
         self._refuse_system(frame, mark, told)
         self._refuse_doubt(frame, told)
+        if component.id == "engine.oil" and told.all == {"wearing"} and _LOW.search(self.line):
+            return "failed"
         if told.all == {"wearing"} and component.system == "fuel" and "smell" in self.line:
             return "failed"
         if "failed" in told.all:
@@ -133,7 +148,8 @@ class GradeReader(PlaceReader):
         if not grade and self.signs.does(key, component):
             grade = "sound"
         if not grade:
-            if key not in self.signs.softens | self.signs.neutral:
+            plain = self.signs.softens | self.signs.neutral
+            if key not in plain and not self.signs.is_mute(key, component):
                 frame.unread.append(key)
             return
         if key in self.signs.set("ceases") and "wearing" in told.all:
@@ -218,7 +234,8 @@ class GradeReader(PlaceReader):
             return "wearing" if not hurts else "failed"
         if told.soft and is_mild and hurts:
             raise Open("it may hurt, and serves yet")
-        if serves or strong:
+        faint = any(not sign.denied and one == "sound" for one, sign in told.grades)
+        if serves or strong or (faint and _YET.search(self.line.casefold())):
             raise Open("failed and sound")
         self._check_before(frame, component)
         return "failed"
@@ -236,7 +253,7 @@ class GradeReader(PlaceReader):
         only = "only" in frame.words and any(
             self.signs.does(sign.key, component) for sign in frame.signs
         )
-        if only and component.id in _BY_SPEEDS:
+        if component.id in _BY_SPEEDS and (only or _HIGH_ONLY.search(frame.line)):
             return "failed"
         if only and not figures:
             raise Open("only is said")

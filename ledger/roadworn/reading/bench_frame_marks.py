@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 from roadworn.model.catalogue import Component
 from roadworn.model.errors import UsageError
 from roadworn.model.payloads import Condition
+from roadworn.reading.bench_frame_signs import packaged_signs
 
 Has = Callable[[str, str | None], bool]
 #: Kinds of words that say where something is.
@@ -15,6 +16,7 @@ PLACED = frozenset({"side", "end", "wheel", "axled", "country", "banked", "level
 ASIDE = frozenset({"side", "end", "wheel", "axled", "country"})
 _CUT = re.compile(
     r"[;!?\n]+|,(?!\d)|(?<=[a-z\d)\"'])\.(?=\s)|\s[-–—]+\s|\s?[()]\s?|:\s|\.$"
+    r"|\s(?=needs? (?:an? |new )?(?:allign|align|rotat))"
     r"|\b(?:but|however|although|whereas|tho|though)\b",
     re.IGNORECASE,
 )
@@ -22,24 +24,18 @@ _CUT = re.compile(
 _LACKS = (
     "nothing told", "two parts", "which of", "no part", "figures", "sign first", "twice",
 )  # fmt: skip
-#: Written otherwise before anything is read: what stands here means one thing only.
-_REWRITTEN = tuple(
-    (re.compile(pattern, re.IGNORECASE), instead)
-    for pattern, instead in (
-        (r"\b(back|rear) end(?= *[,.]|$)", "rear"),
-        (r"\bw/? ?shield\b", "windshield"),
-        (r"\b(put|goes?|come|came|comes|going|went) back( right)?\b", r"\1 again"),
-        (r"(?<=[a-z])'s (done|shot|gone|toast)\b", r" is \1"),
-        (r"\bi/s\b", "inner"),
-        (r"(\b(?:half|tread|lining|pct|percent)|%) left\b", r"\1 remaining"),
-        (r"\bsteer axle\b", "front"),
-        (r"(?<=\d)\+(?=[ ,.]|$)", ""),
-    )
-)
 _FRONT = frozenset({"front", "frt", "fr", "fronts", "frnt", "f"})
 _SIDED = frozenset(
     {"lf", "rf", "lr", "left", "right", "l", "r", "driver", "passenger", "pass"}
 )  # fmt: skip
+_LEVEL_HELD = {
+    "inside": "inner",
+    "outside": "outer",
+    "inner": "inner",
+    "outer": "outer",
+    "upper": "upper",
+    "lower": "lower",
+}
 _PLAIN_SOUND = frozenset({"ok", "good", "fine", "okay", "sound"})
 #: Before a token of a figure in a note: it goes where the figure is kept.
 FIGURE = "\0"
@@ -139,6 +135,7 @@ class Frame:
         tail: it ends in a denial, "right one dont".
         symptoms: signs of what shows that it is bad.
         lead: clauses before the part that name none.
+        rest: tokens that say that the others of it are sound.
     """
 
     marks: list[Mark]
@@ -159,6 +156,7 @@ class Frame:
     tail: bool = False
     symptoms: list[str] = field(default_factory=list)
     lead: list["Frame"] = field(default_factory=list)
+    rest: list[str] = field(default_factory=list)
 
     @property
     def line(self) -> str:
@@ -170,12 +168,28 @@ class Frame:
         """Whether it says how the part is."""
         return bool(self.signs or self.figures)
 
-    def note_of(self, *, measured: bool, placed: bool) -> str:
-        """Return the note, without a figure or a place that is kept elsewhere."""
-        spent = (*([FIGURE] if measured else []), *([PLACE] if placed else []))
-        words = [one.lstrip(FIGURE + PLACE) for one in self.note if not one.startswith(spent)]
+    def note_of(self, *, measured: bool, held: str | None) -> str:
+        """Return the note, without a figure or a place that is kept elsewhere.
+
+        Args:
+            measured: the figure is kept.
+            held: the places that are kept; None for none.
+        """
+        words = [
+            one.lstrip(FIGURE + PLACE)
+            for one in self.note
+            if not (measured and one.startswith(FIGURE))
+            and not (one.startswith(PLACE) and _is_held(one, held))
+        ]
         bare = {word.strip(",.;").casefold() for word in words}
         return "" if bare <= _PLAIN_SOUND else " ".join(words).strip(" ,;")
+
+
+def _is_held(token: str, held: str | None) -> bool:
+    """Whether places hold a word of one: "wore inside" is told of no inner tire."""
+    word = token.lstrip(PLACE).strip(".,;:()").casefold()
+    level = _LEVEL_HELD.get(word)
+    return held is not None and (level is None or level in held)
 
 
 class Found(NamedTuple):
@@ -187,6 +201,7 @@ class Found(NamedTuple):
     figures: tuple[dict[str, Any], ...]
     note: str
     remark: str = ""
+    name: str = ""
 
 
 def clauses_of(text: str) -> list[tuple[str, str]]:
@@ -208,7 +223,7 @@ def rewritten(text: str) -> str:
 
     "rr" beside the front, and no wheel, is the rear.
     """
-    for pattern, instead in _REWRITTEN:
+    for pattern, instead in packaged_signs().written:
         text = pattern.sub(instead, text)
     if re.search(r"pad|shoe|lining", text.casefold()):
         text = re.sub(r"(\d) ?mils?\b", r"\1 mm", text, flags=re.IGNORECASE)

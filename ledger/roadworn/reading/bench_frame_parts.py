@@ -19,10 +19,12 @@ _WAYS = frozenset({"up", "down"})
 _THROUGH = frozenset({"thru", "through", "off", "out"})
 _HOW_LOW = frozenset({"about", "bout", "a", "half", "one", "two"})
 _ARTICLES = frozenset({"the", "a", "my", "s"})
+#: A shorter word is no slip for a sign: it is near too many others.
+_SLIP = 5
 _HOLDING = frozenset({"in", "inside", "of", "from", "at"})
 _WARNS = frozenset({"light", "lamp", "lite", "warning"})
 _GLAZED = re.compile(r"window|door|mirror|light|lamp|lens")
-_IN_IT = re.compile(r"\b(in|on|inside|of) (it|em|them)$")
+_IN_IT = re.compile(r"\b(in|(?<!eye )on|inside|of) (it|em|them)$")
 
 
 class PartReader:
@@ -119,7 +121,25 @@ class PartReader:
         for word, key in kept:
             if word.key != key and (key in self.signs.ordinary or key not in unread):
                 word.key, word.misspelt = key, False
+            elif word.key == key in unread and len(key) >= _SLIP:
+                word.key = self._spelled_sign(key)
         return True
+
+    def _spelled_sign(self, key: str) -> str:
+        """Return a slip for a sign as that sign: "leakign", "craked"."""
+        from rapidfuzz.distance import OSA
+
+        alike = {
+            one
+            for one in self.signs.single
+            if one[0] == key[0] and OSA.distance(key, one, score_cutoff=1) <= 1
+        }
+        if len(key) == _SLIP:
+            alike = {one for one in alike if sorted(one) == sorted(key)}
+        grades = {self.signs.general.get(one, "") for one in alike}
+        if len(grades) != 1 or {"", "sound"} & grades:
+            return key
+        return min(alike, key=lambda one: (sorted(one) != sorted(key), one))
 
     def long_signs(self, said: Said, names: Sequence[Mark]) -> list[Mark]:
         """Return signs of more words than the name that they hold: "no brake", "full of oil"."""
@@ -147,7 +167,7 @@ class PartReader:
         keys = [word.key for word in said.words]
         made: list[Mark] = []
         weak: list[Mark] = []
-        if carried and _IN_IT.search(" ".join(keys)):
+        if carried and (names or not signs) and _IN_IT.search(" ".join(keys)):
             raise Open("what is in it")
         if any("tie rod" in mark.key for mark in names) and {"inner", "outer"} <= set(keys):
             raise Open("inner or outer")
@@ -371,4 +391,6 @@ class PartReader:
         for found in (fitting, there, hinted):
             if len(found) == 1:
                 return found[0]
+        if len(self.signs.names.get(tuple(mark.key.split()), ((), ()))[0]) > 1:
+            raise Open(f"{mark.key} is a name of several parts")
         raise Open(f"which of {owners[0].name} and {owners[1].name}")

@@ -23,6 +23,15 @@ _ONE_AT_AXLE = re.compile(
     r"track ?bar|trac bar|panhard|pinion|height valve|level(?:l?ing)? valve"
 )  # fmt: skip
 _ONE_SEAL = re.compile(r"pinion|output|yoke|tail ?shaft")
+_ON_TANK = frozenset({"strap", "line", "hose", "crossover"})
+_ALL_TIRES = re.compile(
+    r"\ball (?:of )?(?:the )?tires?\b"
+    r"|\btires? (?:are )?all\b(?! (?:the )?(?:way|over|around|along|time))"
+)
+#: More tires than four, or others.
+_HEAVY = re.compile(
+    r"\b(trucks?|tractor|trailer|trlr|bus|axles?|steers?|drives?|duals?|inners?|outers?|18|10)\b"
+)
 _WHOLE = frozenset({"engine.assembly", "drivetrain.differential", "brake.parking_brake"})
 _NO_PLURALS = frozenset({"this", "gas", "abs"})
 
@@ -54,6 +63,11 @@ class PlaceReader(ClauseReader):
         if scheme == "end":
             ends = [key for key in (*mark.place, *frame.keys) if key in {"front", "rear"}]
             return [ends[0] if ends else None], ""
+        if scheme == "seat" and {"front", "both"} <= {*frame.keys}:
+            return ["L", "R"], ""
+        tags = {tag_of(key) for key in frame.keys}
+        if scheme == "tank" and _ON_TANK & {*mark.key.split()} and tags <= {"end"}:
+            return [None], ""  # where a strap or a line is, the note says
         if scheme == "wiper" and "front" in {*frame.keys, *mark.key.split()}:
             return self._front_wipers(frame, condition), ""
         keys = [
@@ -73,6 +87,8 @@ class PlaceReader(ClauseReader):
         if found.places != [None]:
             self._refuse_other_side(frame, scheme, found.places)
             return found.places, found.remark
+        if self._all_four(component, frame, plural=plural):
+            return ["LF", "RF", "LR", "RR"], ""
         if inherited := self._inherited(frame, component, named, previous, plural=plural):
             where = previous[0].position if len(previous) == 1 else _axle_of(previous)
             other = "write its own place where that is another"
@@ -80,6 +96,18 @@ class PlaceReader(ClauseReader):
         if self._is_open(component, mark, frame, condition, plural=plural):
             raise Open("place left open")
         return found.places, ""
+
+    def _all_four(self, component: Component, frame: Frame, *, plural: bool) -> bool:
+        """Whether tires are those of all wheels, "tires 5/32", of which there are four."""
+        if component.id not in self.signs.set("at_four_wheels") | {"wheel.fastener"}:
+            return False
+        tire = component.id == "wheel.tire"
+        said = _ALL_TIRES.search(self.line.casefold()) if tire else "all" in frame.keys
+        many = bool(said) or (tire and plural and bool(frame.figures))
+        few = not _HEAVY.search(self.line.casefold())
+        if not many or any(map(tag_of, {*frame.keys} - {"all"})):
+            return False
+        return few and not (self.has and self.has("brake.air_chamber", None))
 
     @staticmethod
     def _need(places: Sequence[str | None], what: str) -> None:
@@ -164,7 +192,7 @@ class PlaceReader(ClauseReader):
         """Whether a part was said in the plural."""
         last = mark.key.split()[-1]
         written = re.findall(r"[a-z]+", frame.text.casefold())
-        if {"both", "all"} & {*frame.keys, *written}:
+        if {"both", "all", "fronts", "rears"} & {*frame.keys, *written}:
             return True
         many = [word for word in written if word.endswith("s") and not word.endswith("ss")]
         return any(word in self.words.plurals for word in written) or any(
@@ -181,6 +209,8 @@ class PlaceReader(ClauseReader):
         own = set(mark.key.split())
         once = any(words <= own for words in self.words.once) or component.id in _WHOLE
         once |= component.id == "drivetrain.axle_seal" and bool(_ONE_SEAL.search(frame.line))
+        once |= scheme == "axle_side" and bool(_ONE_AT_AXLE.search(frame.line))
+        once |= condition == "sound" and "any" in frame.words
         if once or any(tag_of(key) == "many" for key in frame.keys):
             return False
         at = scheme in _AT_PLACES | {"axle_side", "seat"}

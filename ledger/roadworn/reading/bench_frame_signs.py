@@ -1,12 +1,13 @@
 """Signs of how a part is, and more names of parts, as data: ``signs.toml``, ``part_names.csv``."""
 
 import csv
+import re
 import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
-from typing import Any
+from typing import Any, NamedTuple
 
 from roadworn.model.catalogue import Component
 from roadworn.model.units import canonical_unit, dimension_of
@@ -46,6 +47,26 @@ def forms_of(verb: str) -> set[str]:
     return {" ".join([one, *rest]) for one in made}
 
 
+class Bare(NamedTuple):
+    """What a figure without a unit is of some parts.
+
+    Attributes:
+        parts: their components.
+        unit: what they are measured in.
+        low: the least that it can be, in that unit.
+        high: the most.
+        said: what must be said beside it, as a pattern; empty for nothing.
+        decimal: it has a point.
+    """
+
+    parts: frozenset[str]
+    unit: str
+    low: float
+    high: float
+    said: str
+    decimal: bool
+
+
 @dataclass(frozen=True)
 class Signs:
     """What words tell of a part."""
@@ -66,6 +87,9 @@ class Signs:
     figures: Mapping[str, frozenset[str]]
     sets: Mapping[str, frozenset[str]]
     hints: Sequence[tuple[str, str, frozenset[str]]]
+    bare: Sequence[Bare]
+    shown_by: Mapping[str, frozenset[str]]
+    written: Sequence[tuple[re.Pattern[str], str]]
 
     def grade(self, key: str, component: Component, words: Words) -> str:
         """Return failed, wearing, sound or ask; nothing where it tells nothing."""
@@ -76,6 +100,15 @@ class Signs:
         if own == "none":
             return ""
         return own or words.condition_of(key, component) or self.general.get(key, "")
+
+    def is_mute(self, key: str, component: Component) -> bool:
+        """Whether words are said to tell nothing of a part."""
+        return "none" in {self.over.get(key), self.of.get(component.id, {}).get(key)}
+
+    @cached_property
+    def single(self) -> frozenset[str]:
+        """Signs of one word that a slip may stand for."""
+        return frozenset(key for key in self.known if " " not in key and len(key) > 4)
 
     def set(self, name: str) -> frozenset[str]:
         """Return a small set of words."""
@@ -131,12 +164,31 @@ def packaged_signs() -> Signs:
         deeds,
         frozenset(every),
         names,
-        frozenset(_text("ordinary.txt").split()),
+        _ordinary(),
         frozenset(word for key in names for word in key),
         {kind: frozenset(_listed(text)) for kind, text in data["figures"].items()},
         {name: frozenset(_listed(text)) for name, text in data["sets"].items()},
         [(row["name"], row["part"], frozenset(_listed(row["words"]))) for row in data["hint"]],
+        [
+            Bare(
+                frozenset(_listed(row["parts"])),
+                row["unit"],
+                row["low"],
+                row["high"],
+                row.get("said", ""),
+                row.get("decimal", False),
+            )
+            for row in data["bare"]
+        ],
+        {part: frozenset(_listed(text)) for part, text in data["shown_by"].items()},
+        [(re.compile(row["said"], re.IGNORECASE), row["means"]) for row in data["written"]],
     )
+
+
+def _ordinary() -> frozenset[str]:
+    """Return plain English, each word also as a verb: no slip for a part."""
+    words = _text("ordinary.txt").split()
+    return frozenset(form for word in words for form in (*forms_of(word), word))
 
 
 def _text(name: str) -> str:
@@ -188,7 +240,11 @@ def _names() -> dict[tuple[str, ...], tuple[tuple[str, ...], tuple[str, ...]]]:
             shrunk = len(one.split()) > 1 and len(key) == 1 and key[0] in taken
             # What a short word makes of it is the catalogue's where that says another part.
             known = index.get(key, ())
-            other = bool(known) and plain_key(one).split() != list(key) and component not in known
+            other = (
+                bool(known)
+                and plain_key(one).split() != list(key)
+                and not {*component.split("|")} & {*known}
+            )
             if key and not shrunk and not other:
                 made[key] = (tuple(component.split("|")), tuple(place.split()))
     return made

@@ -22,6 +22,8 @@ from roadworn.reading.bench_words import (
 
 _TYPOS = ((9, 2), (5, 1))
 #: So many letters may be a word without its vowels.
+#: A word of so many letters that lacks one vowel is no other.
+_UNMISTAKABLE = 7
 _SHORTEST = 3
 #: Nothing longer is a word: its letters would be tried by the thousand.
 _LONGEST = 40
@@ -259,7 +261,8 @@ def _without_vowels(unread: Sequence[Word], words: Words) -> bool:
         if len(full) == 1:
             one = full.pop()
             dropped, has_some = len(one) - len(word.key), any(c in "aeiou" for c in word.key[1:])
-            word.misspelt = len(word.key) <= _SHORTEST or (dropped == 1 and has_some)
+            slip = dropped == 1 and has_some and len(word.key) < _UNMISTAKABLE
+            word.misspelt = len(word.key) <= _SHORTEST or slip
             word.key, made = one, True
     return made
 

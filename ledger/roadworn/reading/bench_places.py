@@ -282,6 +282,10 @@ _ONE_AT_WHEEL = frozenset(
 )
 
 
+#: These are driven in front on nearly all vehicles that have them at a side.
+_AT_FRONT = frozenset({"drivetrain.cv_axle"})
+
+
 @dataclass(frozen=True)
 class _Asked:
     """One component whose places are put together."""
@@ -337,6 +341,8 @@ class _Asked:
         if sides and not axles:
             if made:
                 return made
+            if self.component.id in _AT_FRONT and not self.plural:
+                return [f"{side}F" for side in sides]
             if self.plural and where.many and len(sides) == 1:
                 axles = ["F", "R"]
             else:
@@ -355,7 +361,14 @@ class _Asked:
             UsageError: it may be right rear as well, as the two pads of that wheel.
         """
         spelled = re.search(r"\brr\b", self.text, re.IGNORECASE)
-        if not self.plural or spelled is None or self.where.many or "RR" not in self.where.wheels:
+        other = re.search(r"\b(?:l[rf]|rf)\b", self.text, re.IGNORECASE)
+        if (
+            not self.plural
+            or spelled is None
+            or other
+            or self.where.many
+            or "RR" not in self.where.wheels
+        ):
             return False
         shouted = spelled[0].isupper() and not self.text.isupper()
         if self.component.id in _ONE_AT_WHEEL and not shouted:
