@@ -95,7 +95,7 @@ def export_tables(
         form: one Parquet file a table, or one DuckDB database with all of them.
         progress: called with (tables done, tables in all).
         by_year: part the Parquet of what happened on a day by its year, as
-            ``table/year=2026/part.parquet``.
+            ``table/year=2026/part.parquet``; what was parted before stays so.
         update: of an earlier export of this form write only the files whose rows differ now, and
             take away those that have none any more.
 
@@ -118,8 +118,11 @@ def export_tables(
         }
         for info in tables
     }
-    before = _parts_before(folder, form) if update else {}
-    if not update:
+    before: dict[str, Any] = {}
+    if update:
+        before, parted = _parts_before(folder, form)
+        by_year = by_year or parted
+    else:
         names = [_DATABASE] if form == "duckdb" else [f"{info.name}.parquet" for info in tables]
         for name in (*names, *described, "tables.json", _CHECKPOINT):
             _new_file(folder, name)
@@ -153,7 +156,7 @@ def export_tables(
         "today": view.today.isoformat(),
     }
     if form == "parquet":
-        content["parts"] = parts
+        content |= {"by_year": by_year, "parts": parts}
     _write_checkpoint(folder, content, new=not update)
     return written
 
@@ -202,8 +205,8 @@ def _write_part(
         write_answer(view, query, making, "parquet", said=said)
 
 
-def _parts_before(folder: Path, form: str) -> dict[str, Any]:
-    """Return the files of an earlier export, with their rows and digests."""
+def _parts_before(folder: Path, form: str) -> tuple[dict[str, Any], bool]:
+    """Return the files of an earlier export with their rows and digests; whether it is by year."""
     try:
         kept = json.loads((folder / _CHECKPOINT).read_text(encoding="utf-8"))
     except (OSError, ValueError):
@@ -216,7 +219,8 @@ def _parts_before(folder: Path, form: str) -> dict[str, Any]:
     inside = folder.resolve()
     if not all((folder / path).resolve().is_relative_to(inside) for path in parts):
         raise LedgerRefused(f"{folder / _CHECKPOINT} names files outside its folder: export anew.")
-    return parts
+    # Exports of before had no word for it.
+    return parts, bool(kept.get("by_year", any("/year=" in path for path in parts)))
 
 
 def _as_database(
