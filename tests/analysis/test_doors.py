@@ -254,7 +254,8 @@ def test_what_is_wrong_with_a_draft_is_told_by_its_row(shop: Run, tmp_path: Path
     (tmp_path / "pump.log").write_text("bus-1|2026-03-01|40\nbus-1|2026-03-09|full\n")
     wrong = shop("import", "pump.log", "--with", "pump-drafts")
     assert (wrong.code, "1 problem" in wrong.out) == (1, True)
-    assert wrong.err.startswith("pump.log:2:payload.litres: ")
+    said = "'full' cannot be read as litres. (write a number, without quotes)"
+    assert wrong.err.startswith(f"pump.log:2:payload.litres: {said}")
     assert "1 added" in shop("import", "pump.log", "--with", "pump-drafts", "--keep-good").out
 
 

@@ -108,9 +108,9 @@ def _known(finding: ErrorDetails, what: str, model: type[BaseModel]) -> tuple[st
     if kind in _TYPES:
         wanted = _TYPES[kind]
         if kind in _NUMBERS - {"int_parsing"} and isinstance(finding["input"], str):
-            number = _number_meant(finding["input"])
-            hint = f"write {number or wanted}, without quotes"
-            return "bad-type", f"The text {given} is no number for {column}.", hint
+            meant = _number_meant(finding["input"])
+            hint = f"{meant}write {wanted}, without quotes"
+            return "bad-type", f"{given} cannot be read as {column}.", hint
         return "bad-type", f"{given} cannot be read as {column}.", f"write {wanted}"
     if kind in ("greater_than", "less_than"):
         limit = context.get("gt", context.get("lt"))
@@ -173,7 +173,7 @@ def _number_meant(given: str) -> str:
     """Return the number that a text holds, or an empty text."""
     plain = likely_distance(given) or given.strip()
     found = re.fullmatch(r"(-?\d{1,3}(?:,\d{3})+|-?\d+)(\.\d+)?", plain, re.ASCII)
-    return found[0].replace(",", "") if found else ""
+    return f"did you mean {found[0].replace(',', '')}? Else " if found else ""
 
 
 def remedy_of(finding: ErrorDetails) -> str:
