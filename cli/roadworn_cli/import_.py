@@ -287,6 +287,9 @@ def _tell(report: "ImportReport", *, all_of_them: bool) -> None:
 def _tell_cause(cause: "Cause") -> None:
     """Say what is wrong once, with the first places of it."""
     first, *others = cause.kept
+    if cause.values > 1:
+        _tell_unenrolled(cause)
+        return
     if not others:
         say(str(first))
         return
@@ -294,6 +297,25 @@ def _tell_cause(cause: "Cause") -> None:
     more = ", …" if cause.rows > _PLACES + 1 else ""
     alike = "others of the sort" if cause.others else "the same"
     say(f"{first} In {counted(cause.rows - 1, 'more row')} {alike}: {listed}{more}.")
+
+
+def _tell_unenrolled(cause: "Cause") -> None:
+    """Say which vehicles are not enrolled, where each stands first, and how to enrol them all."""
+    first = cause.kept[0]
+    listed = ", ".join(
+        f"{getattr(one.message, 'arguments', {}).get('vehicle', '')} ({one.row})"
+        for one in cause.kept[:_PLACES]
+    )
+    more = ", …" if cause.values > _PLACES else ""
+    way = (
+        "give each its enrolment before its first row"
+        if first.file.casefold().endswith(".ndjson")
+        else f"`roadworn import --look {first.file}` writes a list of all of them to import first"
+    )
+    say(
+        f"{first.file}: {cause.values:,} vehicles are not enrolled, in {cause.rows:,} rows; first "
+        f"in row {first.row}: {listed}{more} ({way}) [{first.code}]"
+    )
 
 
 def _tell_doubts(group: "DoubtGroup") -> None:

@@ -85,6 +85,21 @@ def test_problems_as_data(shop: Run, table: Callable[[str], None]) -> None:
     assert problem["hint"]
 
 
+def test_vehicles_that_are_not_enrolled_are_one_cause(
+    shop: Run, table: Callable[[str], None]
+) -> None:
+    table("".join(f"2026-05-04,lorry-{100 + n % 40},lube,\n" for n in range(120)))
+    found = shop("import", "work.csv", "--map", "map.toml")
+    assert "120 problems of 1 cause" in found.out
+    (told,) = [line for line in found.err.splitlines() if "not-enrolled" in line]
+    assert told.startswith("work.csv: 40 vehicles are not enrolled, in 120 rows; first in row 2: ")
+    assert "lorry-100 (2), lorry-101 (3)" in told
+    assert "`roadworn import --look work.csv` writes a list of all of them" in told
+    # As data each vehicle stands once; a name that is a slip of one there keeps its own remedy.
+    rows = shop("import", "work.csv", "--map", "map.toml", "--format", "json").json()
+    assert len({row["message"] for row in rows}) == 40  # type: ignore[union-attr,index]
+
+
 def test_columns_without_a_meaning_are_told(shop: Run, tmp_path: Path) -> None:
     (tmp_path / "map.toml").write_text(MAP, encoding="utf-8")
     (tmp_path / "work.csv").write_text("Day,Bus,Work,Remark,Mood\n2026-05-04,bus-7,lube,,blue\n")

@@ -9,13 +9,13 @@ from pathlib import Path
 import pytest
 from messy import workbook
 
-from roadworn.intake.csv_map import CsvMap, parse_csv_map
+from roadworn.intake.csv_map import CsvMap, parse_csv_map, read_csv_map
 from roadworn.intake.csv_rows import mapped_rows
 from roadworn.intake.job_words import JobReader
 from roadworn.intake.look import look
 from roadworn.intake.look_ask import Known
 from roadworn.intake.look_draft import Draft
-from roadworn.intake.look_files import map_text
+from roadworn.intake.look_files import aliases_text, map_text
 from roadworn.model.kinds import KindRegistry
 
 _KNOWN = Known(KindRegistry(), {}, {}, "GBP", "mi")
@@ -123,6 +123,32 @@ def test_a_meter_of_hours_among_odometers_is_no_distance(tmp_path: Path) -> None
         ("lift-2", "hours_reading", None, 3100.0),
         ("lift-2", "maintenance", None, None),
         ("lift-2", "maintenance", None, None),
+    ]
+
+
+def test_a_column_says_which_meter_each_row_has(tmp_path: Path) -> None:
+    (draft,) = looked(
+        tmp_path,
+        Jobs=[
+            ["Fleet no", "Date", "Meter", "Meter type", "Job"],
+            ["7", "14.05.2024", 61250, "Odometer", "LOF"],
+            ["lift 2", "15.05.2024", 3100, "hours", "LOF"],
+            ["lift 2", "16.06.2024", 3180, "Hours", "LOF"],
+        ],
+    )
+    assert draft.columns["Meter type"] == "odometer_unit"
+    draft.answer(next(q for q in draft.questions if "which unit" in q.text), "mi")
+    (tmp_path / "a.toml").write_text(aliases_text(draft, "m.toml"), encoding="utf-8")
+    (tmp_path / "m.toml").write_text(map_text(draft, "a.toml"), encoding="utf-8")
+    rows = mapped_rows(draft.path, read_csv_map(tmp_path / "m.toml"), KindRegistry())
+    found = [row.event for row in rows if row.event is not None]
+    told = [(e.kind, e.odometer, e.payload.get("hours")) for e in found]
+    assert told == [
+        ("maintenance", 61250.0, None),
+        ("hours_reading", None, 3100.0),
+        ("maintenance", None, None),
+        ("hours_reading", None, 3180.0),
+        ("maintenance", None, None),
     ]
 
 

@@ -18,6 +18,9 @@ from roadworn.model.events import Holds, utc_now
 from roadworn.model.kinds import names_of
 from roadworn.model.messages import Joined, Problem, Remedy, Sentence, shown
 
+#: What to do about a vehicle of which no name is near.
+ENROL_FIRST = "enrol it first"
+
 
 def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
     """Refuse an event of a vehicle that is not enrolled, and a second enrolment of one that is."""
@@ -34,7 +37,7 @@ def vehicle(draft: Draft, facts: Facts) -> Iterator[Problem]:
     # What was said of a vehicle can be taken back after its enrolment was.
     elif not enrolled and draft.kind != "retraction":
         near = nearest(name, facts.vehicle_ids())
-        hint = f"did you mean {' or '.join(near)}?" if near else "enrol it first"
+        hint = f"did you mean {' or '.join(near)}?" if near else ENROL_FIRST
         told = Sentence("not-enrolled", "The vehicle {vehicle} is not enrolled.", vehicle=name)
         yield Problem("not-enrolled", told, hint, column="vehicle_id")
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from roadworn.checks.known import ENROL_FIRST
 from roadworn.model.messages import Problem
 
 #: So many doubts of one sort in one file are kept; the rest is counted.
@@ -19,11 +20,14 @@ class Cause:
         rows: how many there are.
         kept: the first of them, in the order of rows, at most `MAX_PLACES`.
         others: some more of the sort, which say it of other values, are counted in it.
+        values: of how many values it is said; more than 1 where one remedy puts all of them
+            right, and then the first problem of each is kept, at most `MAX_CAUSES`.
     """
 
     rows: int
     kept: tuple[Problem, ...]
     others: bool = False
+    values: int = 1
 
 
 class Problems:
@@ -38,6 +42,7 @@ class Problems:
         self._rows: dict[tuple[str, ...], int] = {}
         self._kept: dict[tuple[str, ...], list[Problem]] = {}
         self._causes: dict[tuple[str, ...], int] = {}
+        self._values: dict[tuple[str, ...], set[str]] = {}
 
     def __bool__(self) -> bool:
         return bool(self._rows)
@@ -49,6 +54,9 @@ class Problems:
         """Keep a problem, or count it where its cause is known."""
         sort = problem.file, problem.code, problem.column.partition("[")[0]
         key: tuple[str, ...] = (*sort, str(problem.message))
+        if problem.code in _ONE_REMEDY and str(problem.hint) == _ONE_REMEDY[problem.code]:
+            self._of_values((*sort, "", str(problem.hint)), problem)
+            return
         if key not in self._rows:
             self.met += 1
             known = self._causes.get(sort, 0)
@@ -61,16 +69,32 @@ class Problems:
         if len(kept) < MAX_PLACES:
             kept.append(problem)
 
+    def _of_values(self, key: tuple[str, ...], problem: Problem) -> None:
+        """Keep the first problem of each value, or count it."""
+        values = self._values.setdefault(key, set())
+        self.met += key not in self._rows
+        self._rows[key] = self._rows.get(key, 0) + 1
+        if problem.message not in values and len(values) < MAX_CAUSES:
+            values.add(str(problem.message))
+            self._kept.setdefault(key, []).append(problem)
+
     def causes(self) -> list[Cause]:
         """Return the causes, in the order of their first rows."""
         made = [
-            Cause(rows, tuple(sorted(self._kept[key], key=lambda one: one.row)), len(key) == _SORT)
+            Cause(
+                rows,
+                tuple(sorted(self._kept[key], key=lambda one: one.row)),
+                len(key) == _SORT,
+                max(len(self._values.get(key, ())), 1),
+            )
             for key, rows in self._rows.items()
         ]
         return sorted(made, key=lambda cause: cause.kept[0].row)
 
 
 _SORT = 3
+# What one act puts right whatever the value: all vehicles of a table are enrolled at once.
+_ONE_REMEDY = {"not-enrolled": ENROL_FIRST}
 
 
 @dataclass(frozen=True, slots=True)

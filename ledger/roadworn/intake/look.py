@@ -15,7 +15,7 @@ from roadworn.intake.csv_file import cell_text
 from roadworn.intake.csv_map import CsvMap
 from roadworn.intake.job_words import JobReader
 from roadworn.intake.look_ask import AMOUNTS, Known, ask_all
-from roadworn.intake.look_columns import DISTANCE_UNITS, PROFILE, energy_unit_in, ranked
+from roadworn.intake.look_columns import DISTANCE_UNITS, METERS, PROFILE, energy_unit_in, ranked
 from roadworn.intake.look_days import DAY_FIELDS, records
 from roadworn.intake.look_draft import Draft, Seen, ask_energy_unit, counted
 from roadworn.intake.look_layout import (
@@ -224,9 +224,10 @@ def _by_content(role: str, name: str, words: Mapping[str, int], seen: Seen) -> s
     if role in DAY_FIELDS:
         return role if seen.typed[name] or _share_of(words, _is_day) > _READABLE else ""
     figures = _share_of(words, is_data)
-    if role == "jobs" and set(map(fold, words)) <= DISTANCE_UNITS.keys():
+    of_units = set(map(fold, words)) <= DISTANCE_UNITS.keys() | METERS.keys()
+    if role == "jobs" and of_units:
         role = ""
-    if not role and len(words) > 1 and set(map(fold, words)) <= DISTANCE_UNITS.keys():
+    if not role and len(words) > 1 and of_units:
         return "odometer_unit"
     if role in _FIGURES:
         if figures > _READABLE:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from roadworn.intake.csv_file import cell_text
-from roadworn.intake.look_columns import DISTANCE_UNITS, currency_in, in_thousands, unit_in
+from roadworn.intake.look_columns import DISTANCE_UNITS, METERS, currency_in, in_thousands, unit_in
 from roadworn.intake.look_days import ask_days, records
 from roadworn.intake.look_draft import (
     Draft,
@@ -137,7 +137,7 @@ def _figures(draft: Draft, seen: Seen, known: Known) -> None:
     told = unit_in(odometer) or _one_unit(signs)
     if odometer and told:
         draft.units["odometer"] = told
-    elif odometer and "odometer_unit" not in draft.columns.values():
+    elif odometer and not _told_by_row(draft, seen):
         ask_unit(draft, repr(odometer), known.unit, seen.rows)
     if odometer:
         _units_of_rows(draft, seen)
@@ -150,13 +150,21 @@ def _figures(draft: Draft, seen: Seen, known: Known) -> None:
             ask_currency(draft, known.currency, seen.rows)
 
 
+def _told_by_row(draft: Draft, seen: Seen) -> bool:
+    """Return whether a column says the unit of each reading: no word of it leaves that open."""
+    words = tuple(seen.words.get(draft.header("odometer_unit"), ()))
+    return bool(words) and not any(METERS.get(fold(word)) == "" for word in words)
+
+
 def _units_of_rows(draft: Draft, seen: Seen) -> None:
-    """Say what the words of a column of units mean."""
+    """Say what the words of a column of units, or of sorts of meters, mean."""
     header = draft.header("odometer_unit")
     for word, rows in seen.words.get(header, {}).items():
-        unit = DISTANCE_UNITS.get(fold(word))
-        if unit and unit != word:
+        unit = DISTANCE_UNITS.get(fold(word), METERS.get(fold(word)))
+        if unit is not None and unit != word:
             draft.say("values.odometer_unit", word, unit, rows)
+        if unit == "h":
+            draft.notes.append(f"{header} {word!r}: {counted(rows, 'row')} of hours of the engine")
 
 
 #: No fleet's odometers all stay below so many; and so many readings at least show it.

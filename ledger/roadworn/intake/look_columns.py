@@ -33,7 +33,10 @@ _HEADINGS: Mapping[str, str] = {
         "kilometers; kilometres; kilometraje; kilometrage; km stand; km-stand; kilometerstand; "
         "tacho; odometro; odómetro; counter; mi; distance; current mileage; kilometrage"
     ),
-    "odometer_unit": "odometer unit; mileage unit; meter unit; distance unit; unit of distance",
+    "odometer_unit": (
+        "odometer unit; mileage unit; meter unit; distance unit; unit of distance; meter type; "
+        "type of meter; meter kind; reading type; usage type; usage unit"
+    ),
     "jobs": (
         "work done; work performed; work; job; jobs; description; job description; "
         "work description; service; service performed; services; repair; repairs; task; tasks; "
@@ -190,6 +193,12 @@ def ranked(heading: str) -> tuple[str, int]:
 DISTANCE_UNITS: Mapping[str, str] = {
     **dict.fromkeys(("km", "kms", "km.", "k", "kilometers", "kilometres", "kilometer"), "km"),
     **dict.fromkeys(("mi", "mi.", "mile", "miles", "mls", "m"), "mi"),
+}
+#: Words of such a column of what counts hours, and of what counts a distance of a unit not said.
+METERS: Mapping[str, str] = {
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours", "std", "stunden", "horas", "heures"), "h"),
+    **dict.fromkeys(("engine hours", "hour meter", "hourmeter", "hours meter", "eng hrs"), "h"),
+    **dict.fromkeys(("distance", "odometer", "odo", "mileage", "road"), ""),
 }
 _THOUSANDS = re.compile(r"(?<!\d)['x×*]?\s?(?:1[.,]?)?000s?\b|\bthousands?\b|\btsd\b|\bmiles de\b")
 

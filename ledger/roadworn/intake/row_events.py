@@ -285,7 +285,9 @@ def _holds(part: EventPart, record: Record) -> bool:
 
 def _by_hours(own: CsvMap, base: dict[str, Cell]) -> Given | None:
     """Take a meter of hours out of the cells of a row: it is a reading of its own."""
-    unit = cell_text(base.get("odometer_unit")) or own.units.get("odometer", "")
+    word = cell_text(base.get("odometer_unit"))
+    said = own.values.get("odometer_unit", {}).get(fold(word), word)
+    unit = said or own.units.get("odometer", "")
     if fold(unit) not in HOUR_UNITS:
         return None
     base.pop("odometer_unit", None)

@@ -86,7 +86,7 @@ _LONGEST_LOOK_BACK = 12.0
 _WORTH_SAYING = 0.02
 _MONTHS_SHOWN = 12
 _TOO_FEW = "too few to tell what the coming months cost: of {whose} "
-_TO_TELL = " both a life and a price on record"
+_TO_TELL = " both a life and a price on record, and {least} are needed"
 _say = Says(
     "next-repairs",
     {
@@ -320,7 +320,7 @@ def too_few(parts: PartsAhead, vehicle: str | None, least: int) -> Sentence | No
     if priced >= least:
         return None
     word = "too-few" if priced > 1 else "too-few-one" if priced else "too-few-none"
-    return _say(word, whose=_whose(vehicle), priced=priced)
+    return _say(word, whose=_whose(vehicle), priced=priced, least=least)
 
 
 def _estimate(parts: PartsAhead, band: Band, span: str, few: Sentence | None) -> Estimate:

@@ -49,13 +49,13 @@ _say = Says(
         "vehicle of the fleet usually costs: ask before the next large bill.",
         "fleet-one": "{vehicle} ({cost:,.0f} {currency} above it, {times:.1f} times)",
         "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
-        "fleet-few": "Too few to tell: no vehicle has enough parts with a life and a price on "
-        "record.",
+        "fleet-few": "Too few to tell: no vehicle has the {least} fitted parts with both a life "
+        "and a price on record that it needs; the most that one has is {priced}.",
         "dearer": "dearer than its class",
         "cheaper": "cheaper than its class",
         "as-class": "as its class, within what is known",
         "too-few-of-class": "too few of its class to compare",
-        "few-parts": "too few parts with a price",
+        "few-parts": "{priced} of the {least} parts with a price that it needs",
         "say-go": "let go first",
         "say-look": "ask before the next large bill",
         "say-keep": "keep",
@@ -148,7 +148,8 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
         one = fleet.standing(vehicle, km)
         by_class[one.kind].append(one)
     if not by_class:
-        return Result(_say("fleet-few"))
+        most = max((fleet.priced(rows) for rows in fleet.rows.values()), default=0)
+        return Result(_say("fleet-few", least=least, priced=most))
     ranked: list[tuple[_Standing, float | None]] = []
     ranks: dict[str, int] = {}
     for _kind, unranked in sorted(by_class.items()):
@@ -167,7 +168,8 @@ def retire_list(view: LedgerView, settings: KeepOrSellSettings) -> Result:
     for vehicle in sorted(few):
         kind = fleet.kinds[vehicle]
         unknown = (_say("say-unknown"), kind, None)
-        rows.append((vehicle, *unknown, *(None,) * 11, _say("few-parts"), ""))
+        told = _say("few-parts", priced=fleet.priced(fleet.rows[vehicle]), least=least)
+        rows.append((vehicle, *unknown, *(None,) * 11, told, ""))
         evidence.append(())
     standings = [one for one, _middle in ranked]
     table = standings_table(rows[: settings.most], evidence[: settings.most], unit, currency)
