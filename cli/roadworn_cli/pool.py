@@ -33,8 +33,8 @@ _OUTPUT: str = typer.Option(
 def export(
     ctx: typer.Context,
     output: str = _OUTPUT,
-    lives: int = typer.Option(
-        20, "--least-lives", metavar="NUMBER", help="Hold back a component of fewer lives."
+    places: int = typer.Option(
+        12, "--least-places", metavar="NUMBER", help="Hold back a component at fewer places."
     ),
     vehicles: int = typer.Option(
         5, "--least-vehicles", metavar="NUMBER", help="Hold back a component on fewer vehicles."
@@ -47,7 +47,7 @@ def export(
     """
     _free(output)
     with state_of(ctx).open_view() as view:
-        text, numbers = _statistics("export")(view, lives, vehicles)
+        text, numbers = _statistics("export")(view, places, vehicles)
     _put(output, text)
     say(
         f"{counted(numbers['lives'], 'part')} handed out in "

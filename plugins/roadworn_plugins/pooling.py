@@ -15,12 +15,13 @@ import numpy as np
 from roadworn.columns.view import LedgerView
 from roadworn.model.catalogue import catalogue
 from roadworn.model.errors import UsageError
+from roadworn_plugins.shared.ascertained import unbiased
 from roadworn_plugins.shared.counted_lives import Counted, fit_by_turns
 from roadworn_plugins.shared.grouped import Clock, Unit, load_paces, shown_distance
 from roadworn_plugins.shared.life_model import load_clocked, load_unknown, prior_of
 from roadworn_plugins.shared.pool_beliefs import Common, PoolOfOthers
 from roadworn_plugins.shared.pool_file import (
-    LEAST_LIVES,
+    LEAST_PLACES,
     LEAST_VEHICLES,
     SHAPES,
     Cell,
@@ -38,31 +39,31 @@ _CLASSES: tuple[TradeClass, ...] = ("light", "heavy")
 
 
 def export_pool(
-    view: LedgerView, least_lives: int = LEAST_LIVES, least_vehicles: int = LEAST_VEHICLES
+    view: LedgerView, least_places: int = LEAST_PLACES, least_vehicles: int = LEAST_VEHICLES
 ) -> tuple[str, dict[str, int]]:
     """Return a ledger's own pool as text, and what is in it and held back, in numbers.
 
     Args:
         view: the ledger as of a day.
-        least_lives: a cell of fewer lives is held back,
+        least_places: a cell of fewer places is held back,
         least_vehicles: and one of fewer vehicles.
 
     Raises:
         UsageError: a bound is below the usual one, or nothing may be handed out.
     """
-    if least_lives < LEAST_LIVES or least_vehicles < LEAST_VEHICLES:
+    if least_places < LEAST_PLACES or least_vehicles < LEAST_VEHICLES:
         raise UsageError(
-            f"A cell needs {LEAST_LIVES} lives and {LEAST_VEHICLES} vehicles at the least",
+            f"A cell needs {LEAST_PLACES} places and {LEAST_VEHICLES} vehicles at the least",
             "the bounds can be raised, not lowered",
         )
     cells: list[Cell] = []
     small: list[Cell] = []
     for cell in _cells(view):
-        enough = cell.lives >= least_lives and cell.vehicles >= least_vehicles
+        enough = cell.places >= least_places and cell.vehicles >= least_vehicles
         (cells if enough else small).append(cell)
     if not cells:
         raise UsageError(
-            f"No component has {least_lives} lives on {least_vehicles} vehicles, so nothing is "
+            f"No component has {least_places} places on {least_vehicles} vehicles, so nothing is "
             "handed out",
             "come back when more is on record",
         )
@@ -72,7 +73,7 @@ def export_pool(
         size=view.checkpoint.size,
         day=view.today.isoformat(),
         roadworn=importlib.metadata.version("roadworn"),
-        least_lives=least_lives,
+        least_places=least_places,
         least_vehicles=least_vehicles,
         held_back=HeldBack(cells=len(small), lives=sum(cell.lives for cell in small)),
         cells=tuple(cells),
@@ -91,9 +92,8 @@ def _cells(view: LedgerView) -> Iterator[Cell]:
     paces = load_paces(view)
     pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
     uses = view.sql("SELECT coalesce(duty, '') FROM vehicles ORDER BY vehicle_id").rows
-    found = fit_by_turns(
-        load_clocked(view, paces), load_unknown(view), [str(use) for (use,) in uses], pace
-    )
+    clocked, unknown = unbiased(view, load_clocked(view, paces), load_unknown(view))
+    found = fit_by_turns(clocked, unknown, [str(use) for (use,) in uses], pace)
     heavy = heavy_vehicles(view)
     for component, one in sorted(found[0].items() if found else ()):
         # A component of the shop's own may have anybody's words in its name.
@@ -111,11 +111,15 @@ def _cell(component: str, trade_class: TradeClass, one: Counted, rows: Any) -> C
     gone = lives.effect * lives.weight
     exposure = [float(gone @ (lives.leaving**k - lives.entry**k)) for k in SHAPES]
     failed = float(lives.weight @ lives.failed)
+    vehicle, place = (number[rows] for number in one.numbers())
+    # A part of unknown age that failed has a place among those of the parts after it.
+    open_ = float(lives.weight @ ((place < 0) & ~lives.failed))
     return Cell(
         component=component,
         trade_class=trade_class,
         clock=one.clock,
-        vehicles=int(np.unique(one.numbers()[0][rows]).size),
+        vehicles=int(np.unique(vehicle).size),
+        places=int(np.unique(place[place >= 0]).size) + round(open_),
         lives=round(float(lives.weight.sum())),
         failures=short(float(worn.sum())),
         early=short(max(failed - float(worn.sum()), 0.0)),

@@ -14,7 +14,7 @@ from analyses import small_shop
 from commandline import Run
 from scipy import optimize, stats
 
-from roadworn import LedgerView
+from roadworn import LedgerView, NewEvent
 from roadworn.analysis.life_law import Lives, Prior
 from roadworn.model.errors import UsageError
 from roadworn.testing import check_analysis, view_of
@@ -83,6 +83,7 @@ def weibull_shop(seed: int, shape: float, scale: float, size: int = 200) -> tupl
             trade_class="light",
             clock="distance",
             vehicles=50,
+            places=size,
             lives=size,
             failures=float(failed.sum()),
             early=0.0,
@@ -129,7 +130,7 @@ def test_shops_that_differ_more_count_for_less() -> None:
     assert one is not None
     assert other is not None
     assert other.rate.a < 4.0 < 15.0 < one.rate.a
-    assert Common.of(alike[:2], HABIT) is None
+    assert Common.of(alike[:4], HABIT) is None
 
 
 def beside(failed: int, exposure_times: float) -> float:
@@ -138,7 +139,7 @@ def beside(failed: int, exposure_times: float) -> float:
     shops = [
         Shop(
             ledger=f"{n:032x}", root="0" * 64, size=1, day="2026-01-01", roadworn="1",
-            least_lives=20, least_vehicles=5, held_back={"cells": 0, "lives": 0}, cells=(cell,),
+            least_places=12, least_vehicles=5, held_back={"cells": 0, "lives": 0}, cells=(cell,),
         )
         for n, cell in enumerate(cells)
     ]  # fmt: skip
@@ -169,8 +170,8 @@ def test_nothing_of_a_vehicle_or_a_text_leaves(shop: LedgerView) -> None:
     told = json.loads(text)
     cell = told["shops"][0]["cells"][0]
     assert set(cell) == {
-        "component", "trade_class", "clock", "vehicles", "lives", "failures", "early", "exposure",
-        "log_age",
+        "component", "trade_class", "clock", "vehicles", "places", "lives", "failures", "early",
+        "exposure", "log_age",
     }  # fmt: skip
     words = set(re.findall(r'"([^"]*)"', text))
     known = {row[0] for row in shop.sql("SELECT vehicle_id FROM vehicles").rows}
@@ -180,16 +181,55 @@ def test_nothing_of_a_vehicle_or_a_text_leaves(shop: LedgerView) -> None:
     assert numbers["lives"] == sum(one["lives"] for one in told["shops"][0]["cells"])
 
 
-def test_small_numbers_are_held_back(shop: LedgerView) -> None:
-    all_, few = export_pool(shop), export_pool(shop, least_lives=60)
-    kept = json.loads(few[0])["shops"][0]
-    assert 0 < len(kept["cells"]) < len(json.loads(all_[0])["shops"][0]["cells"])
-    assert all(cell["lives"] >= 60 and cell["vehicles"] >= 5 for cell in kept["cells"])
-    assert few[1]["held_back_lives"] + few[1]["lives"] == all_[1]["lives"]
+def with_pumps_of_cars(number: int, folder: Path) -> LedgerView:
+    """Return the shop with so many pumps replaced on its eight cars, those of one car first."""
+    left = number
+
+    def kept(one: NewEvent) -> bool:
+        nonlocal left
+        of_cars = one.payload.get("component") == "cooling.water_pump"
+        if not (of_cars and one.vehicle_id.startswith("car")):
+            return True
+        left -= 1
+        return left >= 0
+
+    return view_of(filter(kept, small_shop.events()), folder, as_of=small_shop.TODAY)
+
+
+def test_small_numbers_are_held_back(shop: LedgerView, tmp_path: Path) -> None:
+    """Without a pump of a car on record there are ten places of pumps, on ten vans."""
+    all_ = json.loads(export_pool(shop)[0])["shops"][0]["cells"]
+    with with_pumps_of_cars(0, tmp_path) as view:
+        few, numbers = export_pool(view)
+        kept = json.loads(few)["shops"][0]["cells"]
+    assert {cell["component"] for cell in all_} - {cell["component"] for cell in kept} == {
+        "cooling.water_pump"
+    }
+    assert all(cell["places"] >= 12 and cell["vehicles"] >= 5 for cell in kept)
+    assert numbers["held_back_cells"] == 1
+    assert numbers["held_back_lives"] > 0
     with pytest.raises(UsageError, match="raised, not lowered"):
-        export_pool(shop, least_lives=3)
+        export_pool(shop, least_places=3)
     with pytest.raises(UsageError, match="nothing is handed out"):
         export_pool(shop, least_vehicles=1000)
+
+
+def test_what_came_on_record_by_failing_counts_for_none(tmp_path: Path) -> None:
+    """Thirty pumps failed on vans; of counts seen from one on, those of one count as none.
+
+    Plackett, Biometrics 9 (1953) 485-488, from memory: the sum of the counts from two on, over
+    the number of counts, has the mean of the untruncated Poisson law.
+    """
+    failed = {}
+    for number in (1, 2):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        with with_pumps_of_cars(number, folder) as view:
+            cells = json.loads(export_pool(view)[0])["shops"][0]["cells"]
+        cell = next(one for one in cells if one["component"] == "cooling.water_pump")
+        assert cell["places"] == 18
+        failed[number] = cell["failures"] + cell["early"]
+    assert failed == {1: pytest.approx(30.0), 2: pytest.approx(32.0)}
 
 
 def test_of_one_ledger_the_later_state_counts(own: Shop, tmp_path: Path) -> None:
@@ -213,7 +253,9 @@ def test_a_shop_is_not_held_against_itself(shop: LedgerView, pool: Path, own: Sh
     rows = show_pool(pool, "km", shop)
     seen = dict(zip(rows[0], next(r for r in rows[1] if r[0] == "cooling.water_pump"), strict=True))
     assert seen["shops"] == 5
-    assert seen["times_as_often"] == pytest.approx(0.5, abs=0.15)
+    pump = next(cell for cell in own.cells if cell.component == "cooling.water_pump")
+    there = min(2.0 * pump.failures, pump.lives)
+    assert seen["times_as_often"] == pytest.approx(pump.failures / there, abs=0.05)
     assert seen["low"] < seen["times_as_often"] < seen["high"] < 1.0
 
 
@@ -296,10 +338,10 @@ def test_the_verbs_from_end_to_end(run: Run, shop: LedgerView, tmp_path: Path, o
     refused = run(*ledger, "pool", "export", "-o", "ours.json")
     assert refused.code == 2
     assert "is there already" in refused.err
-    (tmp_path / "others.json").write_text(pool_of(tuple(others(own, 4, 1.0))).text())
+    (tmp_path / "others.json").write_text(pool_of(tuple(others(own, 5, 1.0))).text())
     assert run("pool", "merge", "ours.json", "others.json", "-o", "all.json").code == 0
     shown = run(*ledger, "pool", "show", "all.json", "--compare", "--format", "json").json()
-    assert {row["shops"] for row in shown} == {4}
+    assert {row["shops"] for row in shown} == {5}
     assert all(row["times_as_often"] == pytest.approx(1.0, abs=0.35) for row in shown)
     alone = run(*ledger, "analyse", "part-lifespans", "pool=ours.json")
     assert alone.code == 2

@@ -212,6 +212,7 @@ class Truth:
     failures: dict[Key, list[float]] = field(default_factory=dict)
     costs: dict[Key, list[float]] = field(default_factory=dict)
     scale: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    shape: Floats = field(default_factory=lambda: np.array([part[3] for part in PARTS]))
     vehicles: dict[str, Vehicle] = field(default_factory=dict)
     happenings: list[Happening] = field(default_factory=list)
     #: Day of fitting, whether its age is known, and effect of the batch, in order.
@@ -231,7 +232,7 @@ class Truth:
         """Return the law of the parts at a place, the batch apart."""
         car, setting = self.vehicles[key[0]], self.setting
         number = NUMBER[key[1]]
-        _name, _places, clock, shape, _scale, _price = PARTS[number]
+        clock, shape = PARTS[number][2], float(self.shape[number])
         scale = float(self.scale[car.kind, number])
         if self.causes.get(car.name) == key:
             shape, scale = 4.0, setting.cause_km

@@ -1,13 +1,15 @@
 """What a pool of shops is worth to each of them: 20 made shops that differ, run by hand.
 
     python tests/simulations/pool.py --shops 20 --seed 1
-    python tests/simulations/pool.py --shops 5 --seed 3 --replications 40
+    python tests/simulations/pool.py --shops 6 --seed 100 --replications 40 --minutes 20
 
 The shops share what a component usually lasts and differ in everything else: size from four
-vehicles up, years on record, duty, their own hand with each component, one that drives its
-vehicles hard and one whose supplier of brake rotors is bad (a third of the rotors last a third as
-long). All have early failures and comebacks, vehicles that differ, planned changes, season, slips
-in the reasons and failures that nobody wrote down (`made_fleet`).
+vehicles up, years on record, duty, their own hand with each component's life and shape, how they
+write (wrong reasons, failures left out, no odometer), comebacks, one that drives its vehicles hard,
+one whose supplier of brake rotors is bad (a third of the rotors last a third as long) and one of
+which each component lasts half or twice as long, by another shape. All have early failures,
+vehicles that differ, planned changes, season, slips in the reasons and failures that nobody wrote
+down (`made_fleet`).
 
 Each exports its own pool, all are merged, and each projects its parts a year ahead with the pool
 and without it: its own part of the pool is left out by the program. What comes in that year
@@ -37,6 +39,8 @@ from roadworn_plugins.shared.projected import project
 
 FEW = 3
 _SIZES = (4, 5, 6, 6, 8, 8, 10, 10, 12, 15, 15, 20, 20, 25, 30, 30, 40, 50, 60, 80)
+#: The shop of which every component has a life and a shape far from those elsewhere.
+DIFFERS = 5
 _LEAST = 1e-4
 _HEAD = (
     *("shop", "vehicles", "failures", "parts", "few", "regret alone", "pooled", "of few alone"),
@@ -76,7 +80,19 @@ def make(number: int, seed: int, folder: Path) -> Shop:
     rng = np.random.default_rng([seed, number])
     vehicles, years = _SIZES[number % len(_SIZES)], int(rng.integers(4, 9))
     setting, name = replace(MADE, vehicles=vehicles, years=years), "usual"
+    setting = replace(
+        setting,
+        comebacks=float(rng.uniform(0.0, 0.1)),
+        mis_recorded=float(rng.uniform(0.0, 0.15)),
+        unrecorded=float(rng.uniform(0.0, 0.1)),
+        odometer_missing=float(rng.uniform(0.0, 0.3)),
+    )
     hand = rng.normal(0.0, 0.12, len(PARTS)) + rng.normal(0.0, 0.1)
+    shapes = rng.normal(0.0, 0.12, len(PARTS))
+    if number % len(_SIZES) == DIFFERS:
+        name = "differs"
+        hand += rng.choice([-0.7, 0.7], len(PARTS))
+        shapes += rng.choice([-0.35, 0.35], len(PARTS))
     if number % len(_SIZES) == 9:
         name, hand = "hard duty", hand - 0.45
     if number % len(_SIZES) == 14:
@@ -84,6 +100,7 @@ def make(number: int, seed: int, folder: Path) -> Shop:
         setting = replace(setting, batch=9.0, batch_component="brake.rotor", batch_from=0.0)
     play = _Play(rng, setting)
     play.truth.scale = scale * np.exp(hand)
+    play.truth.shape = play.truth.shape * np.exp(shapes)
     events, truth = play.run()
     day = float(int((years - 1) * YEAR))
     path = folder / f"shop{number}.db"
@@ -119,6 +136,11 @@ class Judged:
         """Return how much worse than the oracle a log score is to be expected, per 100 parts."""
         q, p = (np.clip(x[self.rows(few)], _LEAST, 1 - _LEAST) for x in (told, self.truly))
         return 100.0 * float(np.mean(p * np.log(p / q) + (1 - p) * np.log((1 - p) / (1 - q))))
+
+    def off(self, told: Floats, few: bool = False) -> float:
+        """Return by how many failures the sum of the chances is off what the oracle expects."""
+        rows = self.rows(few)
+        return float(abs(told[rows].sum() - self.truly[rows].sum()))
 
     def log_score(self, told: Floats, few: bool = False) -> float:
         """Return the mean logarithmic score of what happened; smaller is better."""
@@ -223,26 +245,30 @@ def replicated(seed: int, shops: int, replications: int, minutes: float) -> None
     How many single worlds are worse stands beside it, for that is what it may meet.
     """
     ends = time.monotonic() + 60.0 * minutes
-    found: dict[tuple[int, bool], list[tuple[float, float]]] = {}
+    found: dict[tuple[int, bool], list[tuple[float, ...]]] = {}
     worlds = 0
     while worlds < replications and (worlds < 1 or time.monotonic() < ends):
         for number, (_shop, one) in enumerate(played(seed + worlds, shops)):
             for few in (False, True):
                 if one.rows(few).any():
-                    pair = one.regret(one.alone, few), one.regret(one.pooled, few)
+                    told = one.alone, one.pooled
+                    pair = *(one.regret(x, few) for x in told), *(one.off(x, few) for x in told)
                     for of in (number, -1):
                         found.setdefault((of, few), []).append(pair)
         worlds += 1
     print(f"{worlds} worlds of {shops} shops, seeds {seed} to {seed + worlds - 1}")
     for (number, few), pairs in sorted(found.items()):
-        alone, pooled = np.array(pairs).T
+        alone, pooled, off_alone, off_pooled = np.array(pairs).T
         gain = alone - pooled
         error = gain.std(ddof=1) / np.sqrt(gain.size) if gain.size > 1 else np.nan
+        harmed = " HARMED" if gain.mean() < -error else ""
         print(
             f"{'every shop' if number < 0 else f'shop {number}'}, {'few' if few else 'all'} parts: "
             f"regret {alone.mean():.3f}, with the pool {pooled.mean():.3f}; "
-            f"gain {gain.mean():+.3f}, standard error {error:.3f}; "
-            f"worse in {int((gain < 0).sum())} of {gain.size}, the worst by {-gain.min():.2f}"
+            f"gain {gain.mean():+.3f}, standard error {error:.3f}{harmed}; "
+            f"worse in {int((gain < 0).sum())} of {gain.size}, one in ten by "
+            f"{-np.quantile(gain, 0.1):.2f}, the worst by {-gain.min():.2f}; "
+            f"failures off by {off_alone.mean():.2f}, with the pool {off_pooled.mean():.2f}"
         )
 
 

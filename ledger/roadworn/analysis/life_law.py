@@ -126,6 +126,7 @@ class Pooled:
         weight: failures that it counts for here.
         level: how often parts fail here against elsewhere by all other components; the belief
             about this one is moved so far.
+        like: chance that this shop is like the others in this component.
         failed, expected: failures of this shop, early ones apart, and those by the others' lives.
         ratio, low, high: this shop's failures over those expected by the others', with exact 95 %
             limits as if these were known; None where it has no exposure.
@@ -139,6 +140,7 @@ class Pooled:
     spread: float
     weight: float
     level: float
+    like: float
     failed: int
     expected: float
     ratio: float | None = None

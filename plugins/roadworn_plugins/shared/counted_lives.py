@@ -25,7 +25,7 @@ from roadworn_plugins.shared.life_model import (
 )
 
 if TYPE_CHECKING:
-    from roadworn_plugins.shared.pool_beliefs import PoolOfOthers
+    from roadworn_plugins.shared.pool_beliefs import ByOthers, PoolOfOthers
 
 # Early failures that what is held of their mean life counts for.
 _EARLY_HELD = 5.0
@@ -51,17 +51,23 @@ class Counted:
     unknown: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
     pooled: Pooled | None = None
 
-    def held_by(self, pool: "PoolOfOthers", level: float = 1.0) -> "Counted":
+    def held_by(self, pool: "PoolOfOthers", by_others: "ByOthers | None" = None) -> "Counted":
         """Return it with what other shops say as its prior, by the causes as they are known.
 
         Args:
             pool: of the other shops.
-            level: of this shop by its other components.
+            by_others: what this shop's other components say.
         """
-        worn = self.law.worn if self.law.worn.size == self.lives.group.size else None
+        lives = self.lives
+        worn = self.law.worn
+        if worn.size != lives.group.size:
+            worn = lives.weight * (lives.failed & ~lives.early)
+        # Other shops' sums are without these as well.
+        lone = self.source.lone[self.kept] if self.source.lone.size else np.zeros(0, dtype=bool)
+        worn = worn * ~np.concatenate([lone, np.zeros(worn.size - lone.size, dtype=bool)])
         prior, pooled = pool.prior(
             *(self.source.component, self.clock, self.lives, self.numbers()[0], self.habit),
-            *(worn, level),
+            *(worn, by_others),
         )
         return replace(self, prior=prior, pooled=pooled)
 
@@ -127,9 +133,9 @@ def fit_by_turns(
         effects = effects_of(counted, use)
         early = pooled_early(counted)
         if pool is not None:
-            level = pool.levels({component: one.pooled for component, one in counted.items()})
+            said = pool.by_others({component: one.pooled for component, one in counted.items()})
             counted = {
-                component: one.held_by(pool, level[component]) for component, one in counted.items()
+                component: one.held_by(pool, said[component]) for component, one in counted.items()
             }
         priors = [
             replace(

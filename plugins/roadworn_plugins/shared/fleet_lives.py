@@ -99,7 +99,7 @@ class ComponentLives:
             self._fit(*seen, pool)
             return {name: getattr(self, name) for name in _FITTED}
 
-        found = view.kept_from(called, lambda: _seen(view), fitted, _KEPT)
+        found = view.kept_from(called, lambda: _seen(view, pool is not None), fitted, _KEPT)
         for name, value in found.items():
             setattr(self, name, value)
 
@@ -204,12 +204,17 @@ _Seen = tuple[
 ]
 
 
-def _seen(view: LedgerView) -> _Seen:
-    """Gather what is fitted."""
+def _seen(view: LedgerView, pooled: bool) -> _Seen:
+    """Gather what is fitted, and beside a pool what is on record by failing."""
     paces = load_paces(view)
     pace = float(np.median(paces.per_month)) * 12.0 / 1000.0 if paces.per_month.size else None
     rows = view.sql("SELECT vehicle_id, coalesce(duty, '') FROM vehicles ORDER BY 1").rows
-    return load_clocked(view, paces), load_unknown(view), _places(view), rows, pace
+    clocked = load_clocked(view, paces)
+    if pooled:
+        from roadworn_plugins.shared.ascertained import with_lone
+
+        clocked = with_lone(view, clocked)
+    return clocked, load_unknown(view), _places(view), rows, pace
 
 
 def _places(view: LedgerView) -> list[tuple[str, str, str]]:

@@ -189,6 +189,7 @@ class ClockedLives:
         planned: whether it was changed before it failed.
         vehicle, place: numbers of each life's vehicle, and of its vehicle and place.
         last_day: day on which it was last seen, counted from 1970-01-01; nan when unknown.
+        lone: whether by its failure alone its place is on record (`ascertained`), where asked.
     """
 
     component: str
@@ -203,6 +204,7 @@ class ClockedLives:
     vehicle: Ints
     place: Ints
     last_day: Floats
+    lone: Bools = field(default_factory=lambda: np.zeros(0, dtype=bool))
 
     def usable(self, clock: Clock) -> Bools:
         """Return which lives can be counted by this clock."""
@@ -334,7 +336,7 @@ class UnknownAges:
 
     Attributes:
         vehicle_class: class of each.
-        vehicle: number of each one's vehicle.
+        vehicle, position: number of each one's vehicle, and its place; empty where none is given.
         before: what the vehicle had run when it came under watch, shape (2, stays), in thousand
             km and in years.
         span: what it has run since, until the part's end or today, same shape.
@@ -343,6 +345,7 @@ class UnknownAges:
 
     vehicle_class: list[str]
     vehicle: Ints
+    position: list[str]
     before: Floats
     span: Floats
     failed: Bools
@@ -356,14 +359,14 @@ def load_unknown(view: LedgerView) -> dict[str, UnknownAges]:
     rows = view.sql(
         """SELECT u.component, v.vehicle_class, v.number, v.observed_km / 1000, u.km / 1000,
                   date_diff('day', v.in_service_date, v.observed_on) / 365.25,
-                  date_diff('day', v.observed_on, u.until) / 365.25, u.failed
+                  date_diff('day', v.observed_on, u.until) / 365.25, u.failed, u.position
            FROM (SELECT p.vehicle_id, p.component, p.observed_km AS km, w.last_seen_on AS until,
-                        FALSE AS failed
+                        FALSE AS failed, p.position
                  FROM unknown_parts AS p JOIN vehicles AS w USING (vehicle_id)
                  WHERE p.event_id IS NULL
                  UNION ALL
                  SELECT o.vehicle_id, o.component, r.true_km - w.observed_km, r.occurred_on,
-                        r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL
+                        r.reason IN ('failed', 'worn_out') AND r.along_with IS NULL, o.position
                  FROM part_lives_left_out AS o JOIN replacements AS r ON r.event_id = o.ended_by
                  JOIN vehicles AS w ON w.vehicle_id = o.vehicle_id
                  WHERE o.why = 'fitted before enrolment, age unknown'
@@ -376,12 +379,11 @@ def load_unknown(view: LedgerView) -> dict[str, UnknownAges]:
     found = {}
     for component, grouped in groupby(rows, key=lambda row: str(row[0])):
         own = list(grouped)
-        numbers = np.array(
-            [[np.nan if cell is None else float(cell) for cell in row[3:7]] for row in own]
-        ).T
+        numbers = np.array([row[3:7] for row in own], dtype=np.float64).T
         found[component] = UnknownAges(
             vehicle_class=[row[1] for row in own],
             vehicle=np.array([row[2] for row in own], dtype=np.int64),
+            position=[row[8] or "" for row in own],
             before=numbers[[0, 2]],
             span=numbers[[1, 3]],
             failed=np.array([row[7] for row in own], dtype=bool),

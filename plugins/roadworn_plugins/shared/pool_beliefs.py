@@ -2,16 +2,16 @@
 
 Shops differ: in duty, in care, in what they buy. So the pool gives no rate but the spread of the
 rates of shops (`lifedata.shrinkage.fit_prior`) and of their shapes, and counts for as many
-failures as that spread leaves it worth; a shop's own failures soon weigh more. Where they speak
-against all that is usual among the others, it counts for less still: a mixture with a belief that
-is worth one failure (the robust prior of Schmidli et al., Biometrics 70 (2014) 1023-1032, from
-memory).
+failures as that spread leaves it worth; a shop's own failures soon weigh more. Where a shop's own
+lives speak against it, it is left with what it would hold without the pool: both beliefs are
+weighed by the chance that the shop is one of the others (a robust mixture, Schmidli et al.,
+Biometrics 70 (2014) 1023-1032, from memory), and that chance by what its other components say.
 """
 
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,17 +34,23 @@ from roadworn_plugins.shared.pool_file import (
     read_pool,
 )
 
-#: Two shops cannot say how far shops differ.
-LEAST_SHOPS = 3
-# Shapes of shops differ by this much at least, as a spread of the logarithm, and the belief about
-# one is no wider than without the pool: common practice, no source.
-_LEAST_SPREAD, _WIDEST_SPREAD = 0.1, 0.5
+#: Fewer shops cannot say how far shops differ: of three that look alike most do not.
+LEAST_SHOPS = 5
+# The belief about a shape is no narrower than this, as a spread of the logarithm, for lives of
+# vehicles and classes that differ look flatter together than each of them, and no wider than
+# without the pool: common practice, no source.
+_LEAST_SPREAD, _WIDEST_SPREAD = 0.2, 0.5
+# Variance of the logarithm of the shape among shops, at the least.
+_SHAPES_DIFFER = 0.01
 # A shop of fewer failures says nothing of how far shapes differ.
 _FAILURES_FOR_SHAPE = 5.0
-# Chance, before its failures are seen, that a shop is one among the others.
-_LIKE_OTHERS = 0.9
+# Chance, before any failure is seen, that a component fails in a shop as it does in the others, and
+# for how many components that counts beside what the shop's others say: common practice, no source.
+_LIKE_OTHERS, _LIKE_COUNTS = 0.7, 2.0
 # Spread of the logarithm of a shop's level over all components: common practice, no source.
 _LEVELS_DIFFER = 0.12
+# What is worth fewer failures than this says hardly more than the trade does.
+_LEAST_WORTH = 3.0
 _POINTS = 141
 _DEGREE = 5
 
@@ -125,13 +131,25 @@ def _moments(x: Floats, height: Floats) -> tuple[float, float]:
 def _shapes_differ(x: Floats, own: Floats) -> float:
     """Return the variance of the log shape among shops (DerSimonian and Laird, 1986)."""
     if own.shape[0] < 2:
-        return _LEAST_SPREAD**2
+        return _SHAPES_DIFFER
     found = np.array([_moments(x, one) for one in own])
     mean, weight = found[:, 0], 1.0 / np.maximum(found[:, 1], 1e-4)
     total = weight.sum()
     q = float(weight @ (mean - weight @ mean / total) ** 2)
     among = (q - (mean.size - 1)) / (total - float(weight @ weight) / total)
-    return max(float(among), _LEAST_SPREAD**2)
+    return max(float(among), _SHAPES_DIFFER)
+
+
+class ByOthers(NamedTuple):
+    """What a shop's other components say of one.
+
+    Attributes:
+        level: by what factor parts fail more often here than elsewhere.
+        like: chance that the component fails here as it does elsewhere.
+    """
+
+    level: float = 1.0
+    like: float = _LIKE_OTHERS
 
 
 class PoolOfOthers:
@@ -196,7 +214,7 @@ class PoolOfOthers:
         vehicle: Ints,
         habit: Prior,
         worn: Floats | None = None,
-        level: float = 1.0,
+        by_others: ByOthers | None = None,
     ) -> tuple[Prior, Pooled | None]:
         """Return what is held of a component with the pool, and what it says; else as it is.
 
@@ -207,19 +225,30 @@ class PoolOfOthers:
             vehicle: number of the vehicle of each.
             habit: what the trade holds of it.
             worn: how likely each ended by wear, once that is known.
-            level: of this shop by its other components (`levels`).
+            by_others: what this shop's other components say.
         """
         among = self._heavy[vehicle] if vehicle.size else self._heavy
         heavy = bool(among.size and among.mean() > 0.5)
         trade_class: TradeClass = "heavy" if heavy else "light"
         common = self.common(component, trade_class, clock, habit)
-        if common is None:
+        if common is None or common.rate.a < _LEAST_WORTH:
             return habit, None
+        level, like = by_others or ByOthers()
         k, a, b = common.shape, common.rate.a, common.rate.b / level
+        middle = float(np.exp(common.turn))
+        usual = replace(
+            habit,
+            shape=k,
+            shape_spread=common.spread,
+            middle=middle,
+            weight=a,
+            level=b / a / middle**k,
+        )
         by_wear = own.weight * (own.failed & ~own.early) if worn is None else worn
-        failed = round(float(by_wear.sum()))
+        seen = _Seen.of(own, by_wear)
+        prior, like = _robust(usual, habit, seen, like)
+        failed = round(seen.failures)
         exposure = float((own.effect * own.weight) @ (own.leaving**k - own.entry**k))
-        weight = _worth(a, b, failed, exposure)
         pooled = Pooled(
             shops=common.shops,
             failures=common.failures,
@@ -227,8 +256,9 @@ class PoolOfOthers:
             shape=k,
             half=common.half,
             spread=float(a**-0.5),
-            weight=weight,
+            weight=prior.weight,
             level=level,
+            like=like,
             failed=failed,
             expected=exposure * a / common.rate.b,
         )
@@ -236,53 +266,108 @@ class PoolOfOthers:
             found = poisson_ratio([failed], [pooled.expected])
             ratio, low, high = (float(x[0]) for x in (found.value, found.lower, found.upper))
             pooled = replace(pooled, ratio=ratio, low=low, high=high)
-        middle = float(np.exp(common.turn))
-        prior = replace(
-            habit,
-            shape=k,
-            shape_spread=common.spread,
-            middle=middle,
-            weight=weight,
-            level=b / a / middle**k,
-        )
         return prior, pooled
 
     @staticmethod
-    def levels(found: Mapping[str, Pooled | None]) -> dict[str, float]:
-        """Return by what factor a shop's parts fail more often than elsewhere, for each component.
+    def by_others(found: Mapping[str, Pooled | None]) -> dict[str, ByOthers]:
+        """Return what a shop's other components say of each.
 
-        A shop whose vehicles are driven hard shows it in all that wears. Each component tells by
-        its failures against those expected, as well as they and the spread among shops allow;
-        what one tells is left out of its own factor.
+        A shop whose vehicles are driven hard shows it in all that wears, and one unlike the others
+        in what is known well is likely so in what is not. For the level each component tells by
+        its failures against those expected, as well as they and the spread among shops allow.
         """
-        seen = {name: one for name, one in found.items() if one is not None and one.expected > 0.0}
+        seen = {name: one for name, one in found.items() if one is not None}
         tells = {}
         for name, one in seen.items():
-            weight = 1.0 / (1.0 / (one.failed + 0.5) + one.spread**2)
-            tells[name] = (weight, np.log((one.failed + 0.5) / (one.expected + 0.5)))
+            if one.expected > 0.0:
+                weight = 1.0 / (1.0 / (one.failed + 0.5) + one.spread**2)
+                tells[name] = (weight, np.log((one.failed + 0.5) / (one.expected + 0.5)))
         total = sum(weight for weight, _off in tells.values())
         moved = sum(weight * off for weight, off in tells.values())
-        levels = {}
-        for name in found:
+        alike = sum(one.like for one in seen.values())
+        said = {}
+        for name, own in found.items():
             weight, off = tells.get(name, (0.0, 0.0))
-            levels[name] = float(
-                np.exp((moved - weight * off) / (total - weight + 1.0 / _LEVELS_DIFFER**2))
-            )
-        return levels
+            level = np.exp((moved - weight * off) / (total - weight + 1.0 / _LEVELS_DIFFER**2))
+            here = alike - (own.like if own else 0.0), len(seen) - (own is not None)
+            like = (_LIKE_OTHERS * _LIKE_COUNTS + here[0]) / (_LIKE_COUNTS + here[1])
+            said[name] = ByOthers(float(level), float(like))
+        return said
 
 
-def _worth(a: float, b: float, failed: int, exposure: float) -> float:
-    """Return how many failures the pool counts for beside a shop's own.
+@dataclass(frozen=True, eq=False)
+class _Seen:
+    """What a shop's own lives of a component add up to.
 
-    The chance that this shop is one among the others, by how likely its failures are under their
-    belief and under one of the same mean that is worth a failure at most, weighs the two.
+    Attributes:
+        failures: by wear.
+        log_age: sum of the logarithm of their ages.
+        x: logarithms of the shapes that are looked at.
+        exposure: at each of them.
     """
-    vague = min(a, 1.0)
-    usual, other = (
-        gammaln(one + failed) - gammaln(one) + one * np.log(share) + failed * np.log1p(-share)
-        for one in (a, vague)
-        for share in (one * b / a / (one * b / a + exposure),)
-    )
-    odds = _LIKE_OTHERS / (1.0 - _LIKE_OTHERS) * np.exp(np.clip(usual - other, -50.0, 50.0))
-    like = float(odds / (1.0 + odds))
-    return like * a + (1.0 - like) * vague
+
+    failures: float
+    log_age: float
+    x: Floats
+    exposure: Floats
+
+    @classmethod
+    def of(cls, own: Lives, worn: Floats) -> Self:
+        """Add up lives of which so many ended by wear."""
+        x = np.log(SHAPES)
+        gone = own.effect * own.weight
+        exposure = [float(gone @ (own.leaving**k - own.entry**k)) for k in SHAPES]
+        grid = np.linspace(x[0], x[-1], _POINTS)
+        smooth = np.zeros(_POINTS)
+        if min(exposure) > 0.0:
+            smooth = np.exp(_smooth(np.log([exposure]), x, grid)[0])
+        log_age = float(worn @ np.log(np.maximum(own.leaving, 1e-9)))
+        return cls(float(worn.sum()), log_age, grid, smooth)
+
+    def likely(self, belief: Prior) -> float:
+        """Return the logarithm of how likely they are under a belief, but for what is common."""
+        k = np.exp(self.x)
+        a, b = belief.rate(k)
+        held = -0.5 * ((self.x - np.log(belief.shape)) / belief.shape_spread) ** 2
+        held -= _log_sum(held)
+        rate = gammaln(a + self.failures) - gammaln(a)
+        rate = rate + a * np.log(b) - (a + self.failures) * np.log(b + self.exposure)
+        return _log_sum(held + rate + self.failures * self.x + (k - 1.0) * self.log_age)
+
+
+def _log_sum(height: Floats) -> float:
+    top = float(height.max())
+    return top + float(np.log(np.exp(height - top).sum()))
+
+
+def _robust(usual: Prior, habit: Prior, seen: _Seen, like: float) -> tuple[Prior, float]:
+    """Return what is held beforehand, and the chance that the shop is one among the others.
+
+    Each of both beliefs is raised to the power of its chance (a power prior; Ibrahim and Chen,
+    Statistical Science 15 (2000) 46-60, from memory), so that a shop unlike the others is left
+    with what it would hold without them.
+    """
+    alone = habit
+    if habit.middle is None:
+        # Nothing is known of such a life: the usual one, worth a failure at most.
+        alone = replace(usual, weight=min(usual.weight, 1.0), shape_spread=habit.shape_spread)
+    odds = np.log(like / (1.0 - like)) + seen.likely(usual) - seen.likely(alone)
+    like = float(1.0 / (1.0 + np.exp(-np.clip(odds, -50.0, 50.0))))
+    share = np.array([like, 1.0 - like])
+    both = (usual, alone)
+    sharp = share / np.array([one.shape_spread for one in both]) ** 2
+    log_shape = float(sharp @ np.log([one.shape for one in both]) / sharp.sum())
+    k = np.exp([log_shape])
+    held = share * [one.rate(k)[0] for one in both]
+    exposure = share * [float(one.rate(k)[1][0]) for one in both]
+    # Of two ages that say each its own hazard the one between says the same near this shape.
+    middle = float(np.exp(exposure @ np.log([one.middle or 1.0 for one in both]) / exposure.sum()))
+    weight = float(held.sum())
+    return replace(
+        habit,
+        shape=float(k[0]),
+        shape_spread=float(sharp.sum() ** -0.5),
+        middle=middle,
+        weight=weight,
+        level=float(exposure.sum() / weight / middle ** k[0]),
+    ), like

@@ -21,8 +21,9 @@ from roadworn.trade.weight import weigh
 
 #: Weibull shapes at which exposures are summed; between them they go smoothly.
 SHAPES = (0.5, 0.7, 0.9, 1.2, 1.5, 1.9, 2.4, 3.0, 3.8, 4.8, 6.0, 7.5)
-#: A cell of fewer lives, or of fewer vehicles, is held back: common practice, no source.
-LEAST_LIVES, LEAST_VEHICLES = 20, 5
+#: A cell of fewer places, or of fewer vehicles, is held back: common practice, no source. As many
+#: places as sums cannot be told from these; a bound on lives would let through what failed often.
+LEAST_PLACES, LEAST_VEHICLES = len(SHAPES), 5
 #: Gross weight to 10,000 lb (4,536 kg) and above (49 CFR 570.1); what says nothing is light.
 TradeClass = Literal["light", "heavy"]
 
@@ -45,7 +46,7 @@ class Cell(_Part):
         component: its id in the catalogue.
         trade_class: of the vehicles.
         clock: of the ages: distance in 1,000 km, or age in years.
-        vehicles, lives: that it rests on; a part of unknown age counts as one life.
+        vehicles, places, lives: that it rests on; a part of unknown age counts as one life.
         failures: by wear; an early failure counts for the share by which it may be wear.
         early: early failures, likewise.
         exposure: sum of leaving^shape - entry^shape at each of the shapes.
@@ -56,6 +57,7 @@ class Cell(_Part):
     trade_class: TradeClass
     clock: Literal["distance", "age"]
     vehicles: _Number
+    places: _Number
     lives: _Number
     failures: _Figure
     early: _Figure
@@ -86,7 +88,7 @@ class Shop(_Part):
         root, size: the state it was made from.
         day: the day it speaks of.
         roadworn: version of the program.
-        least_lives, least_vehicles: smaller cells were held back.
+        least_places, least_vehicles: smaller cells were held back.
         held_back: how much that was.
         cells: of the components.
     """
@@ -96,7 +98,7 @@ class Shop(_Part):
     size: _Number
     day: _Day
     roadworn: Annotated[str, Field(max_length=40)]
-    least_lives: _Number
+    least_places: _Number
     least_vehicles: _Number
     held_back: HeldBack
     cells: tuple[Cell, ...]
