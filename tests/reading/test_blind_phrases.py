@@ -257,12 +257,12 @@ def test_lines_of_a_yard_of_heavy_trucks(with_sides: Words) -> None:
         ("third_phrases.tsv", 200, SHARE),
         ("fourth_phrases.tsv", 80, SHARE),
         # "nsf" of a shop whose drivers sit on the left is asked, and part of a scan as well.
-        ("fifth_phrases.tsv", 200, 0.89),
-        ("sixth_phrases.tsv", 200, 0.85),
+        ("fifth_phrases.tsv", 200, 0.91),
+        ("sixth_phrases.tsv", 200, 0.86),
         ("eighth_phrases.tsv", 200, 0.94),
         ("ninth_phrases.tsv", 200, 0.81),
-        ("tenth_phrases.tsv", 330, 0.86),
-        ("eleventh_phrases.tsv", 330, 0.83),
+        ("tenth_phrases.tsv", 330, 0.88),
+        ("eleventh_phrases.tsv", 330, 0.85),
     ],
 )
 def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: Words) -> None:
@@ -278,9 +278,10 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
     [
         ("twelfth_phrases.tsv", 200, 0.89, 0),
         ("thirteenth_phrases.tsv", 120, 0.9, 0),
-        # 65.7 % with 13 not as meant at first sight, and 74.3 % with 10.
-        ("fourteenth_phrases.tsv", 120, 0.85, 2),
-        ("fifteenth_phrases.tsv", 120, 0.87, 1),
+        ("fourteenth_phrases.tsv", 120, 0.87, 2),
+        ("fifteenth_phrases.tsv", 120, 0.89, 1),
+        # At first sight; nothing was mended by it yet.
+        ("sixteenth_phrases.tsv", 120, 0.73, 7),
     ],
 )
 def test_lines_of_hands_that_the_clauses_never_saw(
@@ -408,6 +409,14 @@ def test_ways_to_say_that_a_part_does_not_work(line: str, meant: str, with_sides
         ("clock spring open, horn cuts out too", "restraint.clock_spring@-=failed"),
         # A small piece that broke leaves the part serving where that is said.
         ("pass tie rod end boot split, joint still snug", "steering.tie_rod_outer@R=wearing"),
+        # A bare figure at each place has the usual unit, and the rest of a set is the others.
+        ("pads f 7 r 5", "brake.pad@front=?:7 mm | brake.pad@rear=?:5 mm"),
+        # What was measured at both axles gives its last place to no part behind it.
+        (
+            "pads front 4mm rear 6mm, rotors ok",
+            "brake.pad@front=?:4 mm | brake.pad@rear=?:6 mm | brake.rotor@-=sound",
+        ),
+        ("LF lower control arm bushing tore right thru", "suspension.control_arm@LF-lower=failed"),
         # Silence is what a horn must not do, and "can" is no chamber.
         ("low air buzzer silent down to 40 psi", "brake.low_air_warning@-=failed:40 psi"),
         ("lf hub hums at 40, no play that i can feel", "wheel.bearing@LF=wearing"),
@@ -428,6 +437,12 @@ def test_a_line_is_read_clause_by_clause(line: str, meant: str, with_sides: Word
         # Alone, these leave open what of it.
         *("ac no cold", "coolant smell, no leak found yet", "mount gone", "DPF light on"),
         *("fluid on floor, red", "horn barely sounds ok"),
+        # A word of no list leads a clause, a fluid is told of by itself, shoes are soiled.
+        *(
+            "hub seal LR leaks; awning dead",
+            "trans slips fluid pink",
+            "hub seal 2L wet oil on shoes",
+        ),
     ],
 )
 def test_what_clauses_leave_open_is_asked(line: str, with_sides: Words) -> None:

@@ -116,7 +116,7 @@ class _FrameReader(GradeReader):
         shown = False
         for frame in frames:
             try:
-                found = self._finish(frame, previous)
+                found = self._finish(frame, [] if _is_at_more(previous, made) else previous)
             except Symptom as symptom:
                 if len(frames) == 1 or not self._only_shows_it(frame, symptom):
                     raise
@@ -284,6 +284,13 @@ def _joined(frames: list[Frame]) -> list[Frame]:
             kept.pop()
         kept.append(frame)
     return kept
+
+
+def _is_at_more(previous: Sequence[Found], made: Sequence[Found]) -> bool:
+    """Whether the part before was told of at other places as well, so that it gives none on."""
+    ids = {one.component.id for one in previous}
+    held = {one.position for one in previous}
+    return any(one.component.id in ids and one.position not in held for one in made)
 
 
 def _owners(frame: Frame) -> set[str]:

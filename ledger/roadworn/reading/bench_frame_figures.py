@@ -65,7 +65,7 @@ def with_units(text: str) -> str:
             one[at[0] - 2 if at[0] > 2 else 4].strip().casefold() for one in found
         }:
             text = _ENDS.sub(lambda one: "front " if one[0] in "fF" else "rear ", text)
-            return with_units(text)
+            return with_units(" ".join(text.split()))
         if len(units or kinds) == 1:
             for one in reversed(bare):
                 end = one.end(at[0])

@@ -279,6 +279,7 @@ class GradeReader(PlaceReader):
             word
             for word in (*frame.before, *frame.unread)
             if word not in known
+            and not self.signs.does(word, component)
             and not word.isdigit()
             and not (word.endswith("ly") and len(word) > 4)
         ]

@@ -182,6 +182,7 @@ class PartReader:
                 weak.append(mark)
             else:
                 made.append(mark)
+        self._refuse_its_fluid(said, names, signs)
         if made:
             return self._with_weak(said, made, weak, signs) if weak else made
         if weak and carried and not self._is_own(weak[0], keys, signs):
@@ -189,6 +190,15 @@ class PartReader:
                 mark.kind = "where"
             return []
         return weak if len(weak) < 2 else self._several(said, weak, signs)
+
+    def _refuse_its_fluid(self, said: Said, names: Sequence[Mark], signs: Sequence[Mark]) -> None:
+        """Refuse a fluid that is told of behind a part: "trans slips fluid pink"."""
+        named = {n for mark in names for n in mark.span}
+        own = {sign.at for sign in signs if sign.key in self.signs.set("of_fluid")}
+        for n, word in enumerate(said.words):
+            behind = any(mark.end <= sign.at < n for mark in names for sign in signs)
+            if word.key == "fluid" and n not in named and n + 1 in own and behind:
+                raise Open("the fluid of what")
 
     @staticmethod
     def _placed(keys: Sequence[str]) -> bool:

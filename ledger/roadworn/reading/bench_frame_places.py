@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 
-from roadworn.model.catalogue import Component
+from roadworn.model.catalogue import OTHER, Component
 from roadworn.model.places import AXLES
 from roadworn.reading.bench_frame_clauses import ClauseReader
 from roadworn.reading.bench_frame_marks import ASIDE, Found, Frame, Mark, Open
@@ -60,16 +60,8 @@ class PlaceReader(ClauseReader):
             UsageError: a place is left open.
         """
         scheme = component.positions
-        if scheme == "end":
-            ends = [key for key in (*mark.place, *frame.keys) if key in {"front", "rear"}]
-            return [ends[0] if ends else None], ""
-        if scheme == "seat" and {"front", "both"} <= {*frame.keys}:
-            return ["L", "R"], ""
-        tags = {tag_of(key) for key in frame.keys}
-        if scheme == "tank" and _ON_TANK & {*mark.key.split()} and tags <= {"end"}:
-            return [None], ""  # where a strap or a line is, the note says
-        if scheme == "wiper" and "front" in {*frame.keys, *mark.key.split()}:
-            return self._front_wipers(frame, condition), ""
+        if (own := self._of_its_own(frame, component, mark, condition)) is not None:
+            return own, ""
         keys = [
             *enumerate(frame.keys),
             *enumerate(self._following(frame, component, mark), _FOLLOWS),
@@ -96,6 +88,28 @@ class PlaceReader(ClauseReader):
         if self._is_open(component, mark, frame, condition, plural=plural):
             raise Open("place left open")
         return found.places, ""
+
+    def _of_its_own(
+        self, frame: Frame, component: Component, mark: Mark, condition: str | None
+    ) -> list[str | None] | None:
+        """Return the places of a part that is placed as no other is, or None."""
+        scheme = component.positions
+        if component.id.startswith(OTHER):
+            return [None]  # a part outside the catalogue has its place in the note
+        if scheme == "end":
+            ends = [key for key in (*mark.place, *frame.keys) if key in {"front", "rear"}]
+            return [ends[0] if ends else None]
+        sided = any(tag_of(key) in {"side", "country", "wheel"} for key in frame.keys)
+        if scheme == "seat" and "front" in frame.keys and not sided:
+            if not self._plural(frame, mark):
+                raise Open("which seat")
+            return ["L", "R"]
+        tags = {tag_of(key) for key in frame.keys}
+        if scheme == "tank" and _ON_TANK & {*mark.key.split()} and tags <= {"end"}:
+            return [None]  # where a strap or a line is, the note says
+        if scheme == "wiper" and "front" in {*frame.keys, *mark.key.split()}:
+            return self._front_wipers(frame, condition)
+        return None
 
     def _all_four(self, component: Component, frame: Frame, *, plural: bool) -> bool:
         """Whether tires are those of all wheels, "tires 5/32", of which there are four."""
