@@ -17,7 +17,7 @@ from uuid import uuid4
 import pytest
 from builders import ledger_of
 from commandline import Once, Outcome, OutlookOf, Run, hide_settings
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from servers import programs, running
 
 from roadworn import LedgerView, PluginHost, open_view
@@ -27,7 +27,9 @@ from roadworn.store.whole import place_of
 from roadworn_demo import DEMO_TODAY, build
 
 # How long an example takes hangs on what else the machine does; what each finds must not.
-settings.register_profile("without a clock", settings(), deadline=None)
+settings.register_profile(
+    "without a clock", settings(), deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile("without a clock")
 # How wide the terminal of whoever runs the tests is must not change what they read.
 os.environ.pop("COLUMNS", None)
