@@ -39,6 +39,7 @@ SAYS = Says(
         "offer-more": "to offer: {must:,.0f} {currency} must, {should:,.0f} should; {told}",
         "offer-unpriced": "nothing offered yet; {told}",
         "open": "OPEN: {said}; {told}",
+        "still-open": "complaint still OPEN; {told}",
         "hold": "HOLD, not tried: {works}; {told}",
         "try": "{part} ({tests})",
         "left": "handed over; {told}",
@@ -142,7 +143,8 @@ def day_lists(
         """Say before what it is why it is not to go, the worst first."""
         if vehicle in holds:
             told = SAYS("hold", works=holds[vehicle], told=told)
-        told = _open(still, vehicle, told)
+        if vehicle in still.complaints:
+            told = SAYS("open", said=Joined(still.complaints[vehicle]), told=told)
         if vehicle in still.offers:
             told = _to_offer(still.offers[vehicle], told)
         if vehicle in stops:
@@ -157,8 +159,13 @@ def day_lists(
         stops=frozenset(here & (stops.keys() | holds.keys())),
         says_stop=True,
     )
+    # In what words it is open stands above, where the vehicle is.
     shown[3] = replace(
-        shown[3], rows=tuple((v, _open(still, v, told)) for v, told in shown[3].rows)
+        shown[3],
+        rows=tuple(
+            (v, SAYS("still-open", told=told) if v in still.complaints else told)
+            for v, told in shown[3].rows
+        ),
     )
     gone = {row["vehicle_id"] for row in lists["approved"] + lists["untried"] if row["left_on"]}
     shown = [
@@ -180,12 +187,6 @@ def day_lists(
 
         shown = [replace(o, rows=tuple((v, told(v, words)) for v, words in o.rows)) for o in shown]
     return shown
-
-
-def _open(still: StillOpen, vehicle: str, told: str) -> str:
-    """Say before what was done or is here that a complaint is not answered."""
-    said = still.complaints.get(vehicle)
-    return SAYS("open", said=Joined(said), told=told) if said else told
 
 
 def _to_offer(offer: Offer, told: str) -> str:

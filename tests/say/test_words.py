@@ -169,3 +169,42 @@ def test_a_history_is_told_in_another_language_but_for_what_was_typed(
     assert said != told
     english = [text for text, spoken in said.pieces if spoken == "en"]
     assert set(english) <= set(texts_in(payload))
+
+
+@pytest.mark.parametrize(
+    ("readiness", "told"),
+    [
+        # Bytes C and D of PID 01 (SAE J1979): what is supported, and what has not finished.
+        ("0007E500", "monitors ready"),
+        ("8307E541", "monitors not ready: catalyst, oxygen sensor heater"),
+        ("0007E5E5", "no monitor has run yet"),
+        ("typed", "readiness typed"),
+    ],
+)
+def test_readiness_is_told_as_a_mechanic_says_it(readiness: str, told: str) -> None:
+    assert describe("scan", {"modules": [], "readiness": readiness}) == f"scan: {told}"
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_monitor_has_a_name(language: str) -> None:
+    for known in ("80", "88"):
+        for bit in range(8):
+            # One that has finished, so that it is no read-out of what was just cleared.
+            both = 1 << bit | 1 << (bit + 1) % 8
+            told = Speaker(language).say(
+                describe("scan", {"readiness": f"00{known}{both:02X}{1 << bit:02X}"})
+            )
+            assert "_" not in told
+            assert told.count(":") == 2
+
+
+def test_amounts_have_their_thousands_marked_and_rules_are_named() -> None:
+    value = {"amount": "9500.00", "currency": "USD"}
+    assert describe("valuation", {"value": value, "source": "list"}) == (
+        "valued at 9,500.00 USD (list)"
+    )
+    assert "the federal rules of the United States" in describe(
+        "profile_change", {"inspected_by": "inspection_us_federal"}
+    )
+    ours = describe("profile_change", {"inspected_by": "ours.toml"})
+    assert "inspected by ours.toml" in ours

@@ -8,9 +8,14 @@ _TESTS = (
     "cooling_bleed fluid_level isolation_resistance lamps leak_check readiness_drive scan_again "
     "steering_angle test_drive wheel_torque"
 )
+#: Monitors, as `roadworn.trade.scan_bytes` names them.
+_MONITORS = (
+    "catalyst heated_catalyst evaporative_system secondary_air oxygen_sensor oxygen_sensor_heater "
+    "boost_pressure exhaust_gas_sensor particulate_filter reserved_2 reserved_4"
+)
 #: What is said of an event or of a field of one, by a word that is the sentence's code as well.
 SAID: Mapping[str, str] = {
-    "money": "{amount} {currency}",
+    "money": "{amount:,} {currency}",
     # The vehicle
     "enrolment": "enrolled: {profile}",
     "profile_change": "profile changed: {profile}",
@@ -19,6 +24,7 @@ SAID: Mapping[str, str] = {
     "duty": "duty {duty}",
     "use": "used for: {use}",
     "inspected_by": "inspected by {inspected_by}",
+    "inspected_by-inspection_us_federal": "inspected by the federal rules of the United States",
     "inspected_by-none": "no inspection is asked for",
     "weight_class": "weight class {weight_class}",
     "depot": "based at {depot}",
@@ -29,6 +35,7 @@ SAID: Mapping[str, str] = {
     "owner_reference": "owner {owner_reference}",
     "odometer_digits": "odometer digits {odometer_digits}",
     "parts": "parts {parts}",
+    "parts-unknown": "age of its parts unknown",
     "drive": "driven wheels {drive}",
     "front_brakes": "front brakes {front_brakes}",
     "rear_brakes": "rear brakes {rear_brakes}",
@@ -77,8 +84,16 @@ SAID: Mapping[str, str] = {
     "lamp-on": "lamp on",
     "lamp-off": "lamp off",
     "readiness": "readiness {readiness}",
-    "since-clear": "{distance:,.10g} {unit} since clear",
-    "warm_ups_since_clear": "{warm_ups_since_clear} warm-ups since clear",
+    "monitors-ready": "monitors ready",
+    "monitors-not-run": "no monitor has run yet",
+    "monitors-waiting": "monitors not ready: {monitors}",
+    **{f"monitor-{name}": name.replace("_", " ") for name in _MONITORS.split()},
+    "monitor-ac_refrigerant_or_particulate_filter": "A/C refrigerant or particulate filter",
+    "monitor-egr_or_vvt": "EGR or valve timing",
+    "monitor-nmhc_catalyst": "NMHC catalyst",
+    "monitor-nox_aftertreatment": "NOx aftertreatment",
+    "since-clear": "{distance:,.10g} {unit} since codes were cleared",
+    "warm_ups_since_clear": "{warm_ups_since_clear} warm-ups since codes were cleared",
     "complaint": "complaint: {complaint}",
     "photograph": "photograph: {told}",
     "photograph-file": "{size:,} bytes, {media}, digest {digest}",

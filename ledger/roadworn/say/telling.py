@@ -10,6 +10,7 @@ from typing import Any
 
 from roadworn.model import in_use
 from roadworn.model.amounts import LIFETIME
+from roadworn.model.errors import UsageError
 from roadworn.model.messages import Joined, Sentence
 from roadworn.say.said import SAID
 
@@ -128,17 +129,18 @@ def _profile(payload: Payload) -> Joined:
         "records_since",
         "owner_reference",
     )
-    last = ("odometer_digits", "parts")
+    parts = payload.get("parts")
+    known = [_say("parts-unknown")] if parts == "unknown" else _given(payload, "parts")
     bought = {"purchase_price": money_words(payload.get("purchase_price"))}
     told = [*_given(payload, *named), *_given(bought, "purchase_price")]
     told += [*_given(payload, "purchase_date"), _inspected(payload)]
-    return Joined([built, *plain, *told, *_given(payload, *last)])
+    return Joined([built, *plain, *told, *_given(payload, "odometer_digits"), *known])
 
 
 def _inspected(payload: Payload) -> str:
     by = payload.get("inspected_by")
-    if by == "none":
-        return _say("inspected_by-none")
+    if f"inspected_by-{by}" in SAID:
+        return _say(f"inspected_by-{by}")
     return _say("inspected_by", inspected_by=by) if by else ""
 
 
@@ -204,11 +206,25 @@ def _module(module: Payload) -> str:
 def _scan(payload: Payload) -> str:
     told = [_module(module) for module in payload.get("modules", ())]
     told += [_say(f"lamp-{payload['lamp']}")] if payload.get("lamp") else []
-    told += _given(payload, "readiness")
+    told += [_monitors(payload["readiness"])] if payload.get("readiness") else []
     if payload.get("distance_since_clear") is not None:
         distance, unit = payload["distance_since_clear"], payload.get("distance_unit", "km")
         told.append(_say("since-clear", distance=distance, unit=unit))
     return _say("scan", told=Joined([*told, *_given(payload, "warm_ups_since_clear")], "; "))
+
+
+def _monitors(readiness: str) -> str:
+    """Return which monitors have not finished; bytes that cannot be read as they stand."""
+    from roadworn.trade.scan_bytes import decode_readiness
+
+    try:
+        found = decode_readiness(readiness)
+    except UsageError:
+        return _say("readiness", readiness=readiness)
+    if found.just_cleared:
+        return _say("monitors-not-run")
+    waiting = Joined(_say(f"monitor-{name}") for name in found.not_ready)
+    return _say("monitors-waiting", monitors=waiting) if waiting else _say("monitors-ready")
 
 
 def _complaint(payload: Payload) -> Joined:
