@@ -4,15 +4,17 @@ import shutil
 import sqlite3
 import subprocess
 import sys
-from contextlib import closing
+import time
+from contextlib import closing, contextmanager
 
 import pytest
-from builders import ledger_of
+from builders import enrolled, ledger_of
 
 from roadworn.intake import Ledger
 from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, UnknownName
 from roadworn.store import keeping
 from roadworn.store.backup import back_up
+from roadworn.testing import event
 
 NAME, PHONE = "Erasable Person", "555 0100"
 
@@ -128,6 +130,71 @@ def test_an_older_ledger_is_sealed_when_it_gets_a_key(tmp_path, monkeypatch):
         assert ledger.contacts.seal() == 1
         assert (ledger.contacts.get("o-1").name, ledger.contacts.problems()) == (NAME, [])
     assert NAME.encode() not in path.read_bytes()
+
+
+@contextmanager
+def reading(path):
+    """Read a ledger as it is now, until the end."""
+    with closing(sqlite3.connect(path, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM contacts").fetchall()
+        yield
+        reader.execute("COMMIT")
+
+
+def test_what_was_sealed_is_erased_at_once_whoever_reads(path, monkeypatch):
+    """To wait for readers keeps everybody from writing: two seconds of eight writers' time."""
+    monkeypatch.setattr("roadworn.store.contacts._READERS_SECONDS", 60)
+    with Ledger.open(path) as ledger:
+        ledger.contacts.set("o-1", note="rings twice")
+        with reading(path):
+            assert ledger.contacts.erase("o-1")
+        assert ledger.contacts.references() == ["o-2"]
+        for file in path.parent.iterdir():
+            assert not file.is_file() or NAME.encode() not in file.read_bytes()
+
+
+def test_others_write_while_erasing_waits_for_a_reader(tmp_path):
+    path = ledger_of(tmp_path / "plain.db", [enrolled("bus-7")])
+    erasing = """
+import sys
+from roadworn.intake import Ledger
+from roadworn.store import contacts
+contacts._READERS_SECONDS = 2
+with Ledger.open(sys.argv[1]) as ledger:
+    ledger.contacts.set("o-1", name="Erasable Person")
+    print("begins", flush=True)
+    ledger.contacts.erase("o-1")
+"""
+    with reading(path), Ledger.open(path) as ledger:
+        command = [sys.executable, "-c", erasing, path]
+        erased = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        erased.stdout.readline()
+        longest = 0.0
+        while erased.poll() is None:
+            began = time.monotonic()
+            ledger.append(event("bus-7", "odometer_reading", "2026-02-01", odometer=7))
+            longest = max(longest, time.monotonic() - began)
+        assert "still stands in" in erased.communicate()[1]
+    assert 0 < longest < 1.5
+
+
+def test_sealing_says_so_when_a_reader_keeps_plain_text_in_the_log(tmp_path, monkeypatch):
+    monkeypatch.setenv(keeping.KEYS, str(tmp_path / "keys"))
+    monkeypatch.setattr("roadworn.store.contacts._READERS_SECONDS", 0.1)
+    path = ledger_of(tmp_path / "a.db")
+    with Ledger.open(path) as ledger:
+        ledger.contacts.set("o-1", name=NAME)
+        keeping.make_key(path)
+        with (
+            reading(path),
+            pytest.raises(EnvironmentFailure, match=r"stands in a.db-wal.*empties the log"),
+        ):
+            ledger.contacts.seal()
+        assert ledger.contacts.problems() == []
+    assert not any(NAME.encode() in file.read_bytes() for file in tmp_path.glob("a.db*"))
 
 
 PLATE = "ERS 123 XY"

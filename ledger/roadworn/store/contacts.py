@@ -122,11 +122,12 @@ class Contacts:
         """Delete a contact for good; return whether there was one.
 
         Its key is destroyed, so that no copy of the ledger can be read for it; the bytes are
-        overwritten in the file, and the write-ahead log is emptied.
+        overwritten in the file, and the write-ahead log is emptied. What was sealed does not wait
+        for that: nobody can read it where it still stands.
 
         Raises:
-            EnvironmentFailure: it is deleted, but somebody reads the ledger as it was before, so
-                the log still holds it; erasing once more empties that, too.
+            EnvironmentFailure: it is deleted, but stood in plain text, and somebody reads the
+                ledger as it was before, so the log still holds it; erasing once more empties that.
         """
         with plain_failures(self._path):
             writing = sealing.writing(self._connection, self._path, _TABLE, needs_keys=False)
@@ -137,8 +138,9 @@ class Contacts:
                 erased = self._connection.execute(
                     "DELETE FROM contacts WHERE reference = ?", (reference,)
                 ).rowcount
+                unread = vault.seals and before is not None and is_sealed(before)
                 vault.forget(reference)
-            if not self._connection.empty_log(_READERS_SECONDS):
+            if not self._connection.empty_log(0 if unread else _READERS_SECONDS) and not unread:
                 raise EnvironmentFailure(
                     f"{reference} is deleted, but what was kept of it still stands in "
                     f"{self._path.name}-wal, because another program is reading the ledger: end "
@@ -150,6 +152,10 @@ class Contacts:
         """Encrypt what stands in plain text, where the ledger has a key; return how many.
 
         What the keys say of the rows is written anew: after a backup was put back.
+
+        Raises:
+            EnvironmentFailure: they are sealed, but somebody reads the ledger as it was before, so
+                the log still holds them in plain text.
         """
         with plain_failures(self._path):
             with sealing.writing(self._connection, self._path, _TABLE, needs_keys=False) as vault:
@@ -158,6 +164,13 @@ class Contacts:
                 vault.expect(row for row in rows if not vault.lost(row))
             for row in plain if vault.seals else ():
                 self.set(str(row[0]))
+            stands = vault.seals and plain and not self._connection.empty_log(_READERS_SECONDS)
+        if stands:
+            raise EnvironmentFailure(
+                f"The contacts are sealed, but their plain text still stands in {self._path.name}-"
+                "wal, because another program is reading the ledger: end that one and all others "
+                "that have it open, which empties the log."
+            )
         return len(plain) if vault.seals else 0
 
     def problems(self) -> list[Problem]:

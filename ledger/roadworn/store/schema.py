@@ -417,12 +417,12 @@ class FileEngine(sqlite3.Connection):
 
     def empty_log(self, seconds: float) -> bool:
         """Put the write-ahead log into the file and empty it."""
-        self.execute(f"PRAGMA busy_timeout = {int(seconds * 1000)}")
+        from roadworn.store import waiting
+
         try:
-            (busy, _frames, _moved) = self.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+            return waiting.empty_log(self, seconds)
         finally:
             self.execute(f"PRAGMA busy_timeout = {int(BUSY_SECONDS * 1000)}")
-        return not busy
 
 
 def copy_to_file(source: "Engine", path: Path) -> None:

@@ -20,6 +20,8 @@ except ImportError:  # a system without such locks
 
 #: How often one who waits for the write lock looks for it, in seconds.
 PAUSES = (0.0005, 0.0025)
+#: How long others are kept from writing at a time while the log waits for readers.
+_TURN_SECONDS = 0.1
 
 
 def begin(connection: sqlite3.Connection, seconds: float) -> None:
@@ -58,6 +60,25 @@ def _begun(connection: sqlite3.Connection, *, last: bool = False) -> bool:
 def _folder(connection: sqlite3.Connection) -> Path:
     _, _, file = connection.execute("PRAGMA database_list").fetchone()
     return Path(file).parent
+
+
+def empty_log(connection: sqlite3.Connection, seconds: float) -> bool:
+    """Put the write-ahead log into the file and empty it; False when a reader stands in the way.
+
+    While SQLite waits for readers it keeps everybody from writing: so it waits in short turns.
+
+    Args:
+        connection: one whose time to wait may be changed.
+        seconds: how long to wait for readers.
+    """
+    until = time.monotonic() + seconds
+    while True:
+        turn = min(_TURN_SECONDS, max(until - time.monotonic(), 0))
+        connection.execute(f"PRAGMA busy_timeout = {int(turn * 1000)}")
+        (busy, *_) = connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+        if not busy or time.monotonic() >= until:
+            return not busy
+        time.sleep(2 * PAUSES[1])
 
 
 class _Telling:
