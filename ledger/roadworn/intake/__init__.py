@@ -148,6 +148,8 @@ class Ledger(LedgerFile):
         """Do as `writing`; where one event of `vehicle` alone is written, others may go on."""
 
         def check(prepared: Prepared) -> list[Problem]:
+            if vehicle:
+                self.facts.forget()  # it may be judged twice
             draft = draft_of(prepared.row, prepared.payload)
             return refusals(draft, self.facts, allow_repeat=allow_repeat)
 

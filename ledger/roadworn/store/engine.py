@@ -91,8 +91,19 @@ class Engine(Protocol):
     def queue(self, columns: Sequence[Any]) -> int | None:
         """Hand over one event without its number, and return the number that it was given.
 
-        None means that another writer's event with its id or key was faster.
+        None means that another writer's event with its id or key was faster, or that something
+        was not as it was supposed.
         """
+
+    @property
+    def supposes(self) -> bool:
+        """Whether what was asked since `begin_writing` was taken for what it was before.
+
+        `queue` then asks on the way, and takes the event only where all of it still holds.
+        """
+
+    def ask_again(self) -> None:
+        """Suppose nothing from here to `end_writing`."""
 
     def end_writing(self, *, kept: bool) -> None:
         """Commit, or roll back."""
@@ -137,6 +148,10 @@ class Answer(Protocol):
         """Return the rest of the rows."""
 
     def __iter__(self) -> Iterator[Any]: ...
+
+
+class Outdated(Exception):
+    """What is to be written must be judged once more, behind `Engine.ask_again`."""
 
 
 class ServerTrouble(sqlite3.DatabaseError):

@@ -335,12 +335,7 @@ class FileEngine(sqlite3.Connection):
     def begin_writing(self, vehicle: str = "") -> bool:  # noqa: ARG002  # all wait for all
         """Begin a write transaction, waiting for the lock as long as `BUSY_SECONDS`.
 
-        Returns:
-            Whether somebody else held the lock. Who was told so lets the others go first for a
-            while, by `let_others` before it writes again.
-
-        Raises:
-            sqlite3.OperationalError: somebody else held it all that time.
+        Who is told that somebody else held it goes by `let_others` before it writes again.
         """
         self.execute("PRAGMA busy_timeout = 0")
         try:
@@ -370,6 +365,11 @@ class FileEngine(sqlite3.Connection):
     def queue(self, columns: Sequence[Any]) -> int | None:
         """Never called."""
         raise NotImplementedError
+
+    supposes = False
+
+    def ask_again(self) -> None:
+        """Do nothing: everything is asked."""
 
     def end_writing(self, *, kept: bool) -> None:
         """Commit, or roll back what was begun."""

@@ -267,6 +267,7 @@ def writing(
         connection.end_writing(kept=False)
         raise
     if vault.seals and vault.written:
+        connection.let_others()
         connection.begin_writing()
         try:
             Vault.of(table, ledger, writing=False).settle(vault.written)

@@ -20,7 +20,7 @@ from roadworn.model.errors import (
 from roadworn.model.events import StoredEvent
 from roadworn.store import server_schema
 from roadworn.store.copying import copy_rows
-from roadworn.store.engine import ServerTrouble
+from roadworn.store.engine import Outdated, ServerTrouble
 from roadworn.store.server_schema import ALL, SCHEMA, VEHICLE
 from roadworn.store.whole import url_of
 
@@ -111,18 +111,30 @@ def _worded(sql: str) -> str:
 _COLUMNS = ", ".join(EVENT_COLUMNS)
 _KEY = EVENT_COLUMNS.index("intake_key") - 1
 _QUEUED = ", ".join(EVENT_COLUMNS[1:])
+_MARKS = ", ".join("?" * (len(EVENT_COLUMNS) - 1))
 #: One message: put it in, take whatever waits, and let the next writer of the vehicle go on. Only
 #: the last commit waits for the disk, and the log in front of it goes there with it.
 _QUEUE = (
     "BEGIN; SET LOCAL synchronous_commit = off; "
-    f"INSERT INTO inbox ({_QUEUED}) VALUES ({', '.join('?' * (len(EVENT_COLUMNS) - 1))}); COMMIT; "
+    f"INSERT INTO inbox ({_QUEUED}) SELECT {_MARKS}{{}}; COMMIT; "
     "BEGIN; SELECT seal(?); COMMIT; SELECT pg_advisory_unlock_all()"
 )
+_TURN = f"SELECT pg_advisory_lock_shared({ALL}), pg_advisory_lock({VEHICLE}, hashtext(?)); "
+_LEFT = "EXISTS (SELECT 1 FROM inbox WHERE vehicle_id = ?)"
 #: Then what a program left behind that ended between the two is looked for.
-_LOCK = (
-    f"SELECT pg_advisory_lock_shared({ALL}), pg_advisory_lock({VEHICLE}, hashtext(?)); "
-    "SELECT EXISTS (SELECT 1 FROM inbox WHERE vehicle_id = ?)"
-)
+_LOCK = f"{_TURN}SELECT {_LEFT}"
+#: A question whose answer is whether there is something.
+_IS_THERE = re.compile(r"SELECT 1 FROM .* LIMIT 1", re.DOTALL)
+
+
+class _Learnt:
+    """An answer that is taken for what it was the last time."""
+
+    def __init__(self, rows: list[tuple[int]]) -> None:
+        self._rows = rows
+
+    def fetchall(self) -> list[tuple[int]]:
+        return self._rows
 
 
 class ServerEngine:
@@ -137,6 +149,12 @@ class ServerEngine:
         self._connection = connection
         self._holds = False
         self._known: str | None = None
+        #: The vehicle that an event is about to be written of, or nothing.
+        self._vehicle = ""
+        #: What the last such event asked: question, with its values -> whether there was something.
+        self._learnt: dict[tuple[str, tuple[Any, ...]], bool] = {}
+        #: Which of that the present one rests on, or None where it asks.
+        self._supposed: dict[tuple[str, tuple[Any, ...]], bool] | None = None
 
     @classmethod
     def open(cls, url: str) -> Self:
@@ -184,12 +202,20 @@ class ServerEngine:
         """Run a statement with SQLite's signs for parameters; returns the last of its answers."""
         import psycopg
 
+        key = (sql, tuple(parameters))
+        if self._supposed is not None:
+            if key not in self._learnt:
+                raise Outdated
+            self._supposed[key] = self._learnt[key]
+            return _Learnt([(1,)] * self._learnt[key])
         cursor = self._sent(sql, parameters)
         try:
             while cursor.nextset():
                 pass
         except psycopg.Error as error:
             raise Refusal(error) from error
+        if self._vehicle and _IS_THERE.fullmatch(sql):
+            self._learnt[key] = cursor.rowcount > 0
         return cursor
 
     def _sent(self, sql: str, parameters: "Given") -> "psycopg.Cursor[Any]":
@@ -307,10 +333,11 @@ class ServerEngine:
     def begin_writing(self, vehicle: str = "") -> bool:
         """Wait for whoever writes of the vehicle, or for everybody; they queue in order."""
         try:
-            if vehicle:
-                self._holds = True
-                if self.execute(_LOCK, (vehicle, vehicle)).fetchone()[0]:
-                    self.execute("SELECT seal('')")
+            if vehicle and self._learnt and self._known is not None:
+                self._vehicle, self._supposed = vehicle, {}
+            elif vehicle:
+                self._vehicle = vehicle
+                self.ask_again()
             else:
                 self.execute(f"BEGIN; SELECT pg_advisory_xact_lock({ALL})")
                 self.execute("SELECT seal('')")
@@ -325,15 +352,42 @@ class ServerEngine:
 
     def queue(self, columns: Sequence[Any]) -> int | None:
         """Hand over one event without its number, and return the number that it was given."""
-        cursor = self._sent(_QUEUE, (*columns, columns[0]))
+        holds: list[str] = []
+        values: list[Any] = []
+        if self._supposed is not None:
+            self._holds = True
+            holds.append(f"NOT {_LEFT}")
+            values.append(self._vehicle)
+            for (sql, asked), there in self._supposed.items():
+                holds.append(f"{'' if there else 'NOT '}EXISTS ({sql})")
+                values += asked
+        where = f" WHERE {' AND '.join(holds)}" if holds else ""
+        turn, whose = (_TURN, (self._vehicle,)) if holds else ("", ())
+        cursor = self._sent(turn + _QUEUE.format(where), (*whose, *columns, *values, columns[0]))
+        if holds:
+            cursor.nextset()
         while cursor.description is None:  # of what has no rows
             cursor.nextset()
         (seq,) = cursor.fetchone() or (None,)
         self._holds = False
+        if self._supposed is not None:
+            self._learnt = self._supposed
         return None if seq is None else int(seq)
+
+    @property
+    def supposes(self) -> bool:
+        """Whether what was asked since `begin_writing` was taken for what it was before."""
+        return self._supposed is not None
+
+    def ask_again(self) -> None:
+        """Wait for whoever writes of the vehicle, and ask from now on."""
+        self._supposed, self._learnt, self._holds = None, {}, True
+        if self.execute(_LOCK, (self._vehicle, self._vehicle)).fetchone()[0]:
+            self.execute("SELECT seal('')")
 
     def end_writing(self, *, kept: bool) -> None:
         """Commit or roll back, and let go of what only this connection may write."""
+        self._vehicle, self._supposed = "", None
         if self._connection.closed:
             return
         if self.in_transaction:

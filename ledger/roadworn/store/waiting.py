@@ -18,8 +18,12 @@ except ImportError:  # a system without such locks
     fcntl = None  # type: ignore[assignment]
 
 
-#: How often one who waits for the write lock looks for it, in seconds.
-PAUSES = (0.0005, 0.0025)
+#: How long one who has just come to wait for the write lock pauses between two looks, in seconds.
+PAUSES = (0.0012, 0.0025)
+#: Who has waited so many seconds looks twice as often, and so on, which gives turns to those who
+#: came first: drawn by lot alone, the last of eight waits several times as long as most.
+_AGE_SECONDS = 0.05
+_SHORTEST = 0.0002
 #: How long others are kept from writing at a time while the log waits for readers.
 _TURN_SECONDS = 0.1
 
@@ -28,7 +32,7 @@ def begin(connection: sqlite3.Connection, seconds: float) -> None:
     """Begin a write transaction where somebody else holds the lock.
 
     SQLite's own way to wait sleeps the longer the longer it has waited, so that whoever writes
-    without a pause keeps the others out. All who wait here look equally often.
+    without a pause keeps the others out. Who waits here looks the oftener the longer.
 
     Args:
         connection: one that does not wait by itself.
@@ -37,12 +41,13 @@ def begin(connection: sqlite3.Connection, seconds: float) -> None:
     Raises:
         sqlite3.OperationalError: somebody else held it all that time.
     """
-    until = time.monotonic() + seconds
+    came = time.monotonic()
     with closing(_Telling(_folder(connection))) as telling:
         while True:
             telling.tell()
-            time.sleep(random.uniform(*PAUSES))  # noqa: S311  # nothing secret
-            if _begun(connection, last=time.monotonic() > until):
+            pause = random.uniform(*PAUSES)  # noqa: S311  # nothing secret
+            time.sleep(max(pause / (1 + (time.monotonic() - came) / _AGE_SECONDS), _SHORTEST))
+            if _begun(connection, last=time.monotonic() > came + seconds):
                 return
 
 

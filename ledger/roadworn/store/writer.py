@@ -15,6 +15,7 @@ import orjson
 from roadworn.model.errors import LedgerDamaged
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem, Sentence
+from roadworn.store.engine import Outdated
 from roadworn.store.merkle import (
     EMPTY,
     LEAF_PREFIX,
@@ -265,9 +266,13 @@ class QueuedWriter(Writer):
     def add(self, prepared: Prepared) -> StoredEvent | list[Problem]:
         """Add the event; return it as stored, or its problems."""
         try:
-            return super().add(prepared)
-        except _Overtaken:
-            return super().add(prepared)
+            told = super().add(prepared)
+            if isinstance(told, StoredEvent) or not self._connection.supposes:
+                return told
+        except Outdated:
+            pass
+        self._connection.ask_again()
+        return super().add(prepared)
 
     def seal(self) -> None:
         """Do nothing: the engine has."""
@@ -275,13 +280,9 @@ class QueuedWriter(Writer):
     def _insert(self, row: Row) -> StoredEvent:
         seq = self._connection.queue(row)
         if seq is None:
-            raise _Overtaken
+            raise Outdated
         self.added += 1
         return StoredEvent(seq, *row)  # type: ignore[arg-type]
-
-
-class _Overtaken(Exception):
-    """Another writer's event with the same id or key was faster."""
 
 
 def _written_by(account: str, row: Sequence[Any]) -> Row:
