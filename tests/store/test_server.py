@@ -14,7 +14,13 @@ from builders import enrolled, ledger_of, reading
 
 from roadworn.intake import Ledger
 from roadworn.intake.files import import_files
-from roadworn.model.errors import EnvironmentFailure, LedgerDamaged, LedgerRefused, UsageError
+from roadworn.model.errors import (
+    EnvironmentFailure,
+    LedgerDamaged,
+    LedgerRefused,
+    ProblemsFound,
+    UsageError,
+)
 from roadworn.store import schema, server_schema
 from roadworn.store.backup import back_up
 from roadworn.store.merkle import merkle_root
@@ -238,6 +244,29 @@ def test_four_writers_at_once_have_one_unbroken_history(path):
     assert {one.intake_key for one in stored} == {None, *(f"row {at}" for at in range(40))}
     report = verify(path)
     assert (report.size, report.root, report.problems) == (last.size, last.root, ())
+
+
+def test_what_is_supposed_of_a_ledger_is_asked_again_where_it_no_longer_holds(path, monkeypatch):
+    from roadworn.store.server import ServerEngine
+
+    sent = []
+    real = ServerEngine._sent
+    monkeypatch.setattr(ServerEngine, "_sent", lambda *told: sent.append(told[1]) or real(*told))
+    with Ledger.open(path) as one, Ledger.open(path) as other:
+        enrolment = next(one.events()).event_id
+        for at in range(2):
+            one.append(reading("bus-7", "2026-02-01", at))
+        sent.clear()
+        stored = one.append(reading("bus-7", "2026-02-01", 7))
+        assert len(sent) == 1
+        other.append(event("bus-7", "retraction", "2026-02-02", event=enrolment, reason="typing"))
+        with pytest.raises(ProblemsFound) as refused:
+            one.append(reading("bus-7", "2026-02-01", 8))
+        assert [problem.code for problem in refused.value.problems] == ["not-enrolled"]
+        assert one.checkpoint().size == stored.seq + 1
+        other.append(enrolled("bus-7"))
+        assert one.append(reading("bus-7", "2026-02-01", 9)).seq == stored.seq + 3
+    assert verify(path).problems == ()
 
 
 def test_what_a_killed_program_left_unsealed_is_sealed_by_the_next(path, server, name):

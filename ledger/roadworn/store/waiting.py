@@ -19,7 +19,7 @@ except ImportError:  # a system without such locks
 
 
 #: How long one who has just come to wait for the write lock pauses between two looks, in seconds.
-PAUSES = (0.0012, 0.0025)
+PAUSES = (0.0005, 0.0025)
 #: Who has waited so many seconds looks twice as often, and so on, which gives turns to those who
 #: came first: drawn by lot alone, the last of eight waits several times as long as most.
 _AGE_SECONDS = 0.05
