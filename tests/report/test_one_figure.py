@@ -249,7 +249,7 @@ def test_the_dearest_cause_comes_on_top_of_the_others(told: Mapping[str, str]) -
     # The coil that is as good as certain is not spared by a converter that is needed as well.
     found = re.search(r"costs ([\d,]+) now; the ([\d,]+) counts", told["owner"])
     share = re.search(
-        r"catalytic converter P0420 .*? ([\d,]+) \((\d+)% of ([\d,]+)\)", told["owner"]
+        r"catalytic converter P0420 .*? ([\d,]+) \((\d+)%\sof\s([\d,]+)\)", told["owner"]
     )
     assert found is not None
     assert share is not None
