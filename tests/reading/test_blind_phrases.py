@@ -280,8 +280,8 @@ def test_lines_of_later_hands(name: str, least: int, share: float, with_sides: W
         ("thirteenth_phrases.tsv", 120, 0.9, 0),
         ("fourteenth_phrases.tsv", 120, 0.87, 2),
         ("fifteenth_phrases.tsv", 120, 0.89, 1),
-        # At first sight; nothing was mended by it yet.
-        ("sixteenth_phrases.tsv", 120, 0.73, 7),
+        # One fault was mended by it since it was first seen.
+        ("sixteenth_phrases.tsv", 120, 0.74, 6),
     ],
 )
 def test_lines_of_hands_that_the_clauses_never_saw(
@@ -311,6 +311,8 @@ def test_lines_of_hands_that_the_clauses_never_saw(
             "suspension.control_arm@LF-lower=wearing",
         ),
         ("starter grinds sometimes", "electrical.starter@-=wearing"),
+        # How far something leaks is not how many leak.
+        ("rr shock leaking oil all over", "suspension.shock@RR=failed"),
         # No place of a seal or of another system is taken over.
         (
             "rear main wet, sway bar links good",

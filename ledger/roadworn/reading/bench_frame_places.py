@@ -24,10 +24,10 @@ _ONE_AT_AXLE = re.compile(
 )  # fmt: skip
 _ONE_SEAL = re.compile(r"pinion|output|yoke|tail ?shaft")
 _ON_TANK = frozenset({"strap", "line", "hose", "crossover"})
-_ALL_TIRES = re.compile(
-    r"\ball (?:of )?(?:the )?tires?\b"
-    r"|\btires? (?:are )?all\b(?! (?:the )?(?:way|over|around|along|time))"
-)
+#: Here "all" says how far, not how many.
+_EXTENT = r"\ball\b(?= (?:the )?(?:way|over|around|along|time|down|through|thru)\b)"
+_HOW_FAR = re.compile(_EXTENT)
+_ALL_TIRES = re.compile(rf"\ball (?:of )?(?:the )?tires?\b|\btires? (?:are )?(?!{_EXTENT})all\b")
 #: More tires than four, or others.
 _HEAVY = re.compile(
     r"\b(trucks?|tractor|trailer|trlr|bus|axles?|steers?|drives?|duals?|inners?|outers?|18|10)\b"
@@ -205,8 +205,9 @@ class PlaceReader(ClauseReader):
     def _plural(self, frame: Frame, mark: Mark) -> bool:
         """Whether a part was said in the plural."""
         last = mark.key.split()[-1]
-        written = re.findall(r"[a-z]+", frame.text.casefold())
-        if {"both", "all", "fronts", "rears"} & {*frame.keys, *written}:
+        written = re.findall(r"[a-z]+", _HOW_FAR.sub("", frame.text.casefold()))
+        keys = {*frame.keys} - ({"all"} - {*written})
+        if {"both", "all", "fronts", "rears"} & {*keys, *written}:
             return True
         many = [word for word in written if word.endswith("s") and not word.endswith("ss")]
         return any(word in self.words.plurals for word in written) or any(
