@@ -157,3 +157,7 @@ class EnvironmentFailure(RoadwornError):
 
 class PluginFailure(RoadwornError):
     """A plugin raised, ran past its time limit or returned something that is no Result."""
+
+
+class Outdated(Exception):
+    """What is to be written must be judged once more, since the ledger went on."""

@@ -150,10 +150,6 @@ class Answer(Protocol):
     def __iter__(self) -> Iterator[Any]: ...
 
 
-class Outdated(Exception):
-    """What is to be written must be judged once more, behind `Engine.ask_again`."""
-
-
 class ServerTrouble(sqlite3.DatabaseError):
     """What a server refused or failed at."""
 

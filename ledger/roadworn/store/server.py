@@ -16,11 +16,12 @@ from roadworn.model.errors import (
     LedgerBusy,
     LedgerDamaged,
     LedgerRefused,
+    Outdated,
 )
 from roadworn.model.events import StoredEvent
 from roadworn.store import server_schema
 from roadworn.store.copying import copy_rows
-from roadworn.store.engine import Outdated, ServerTrouble
+from roadworn.store.engine import ServerTrouble
 from roadworn.store.server_schema import ALL, SCHEMA, VEHICLE
 from roadworn.store.whole import url_of
 

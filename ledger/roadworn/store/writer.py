@@ -12,10 +12,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import orjson
 
-from roadworn.model.errors import LedgerDamaged
+from roadworn.model.errors import LedgerDamaged, Outdated
 from roadworn.model.events import StoredEvent
 from roadworn.model.messages import Problem, Sentence
-from roadworn.store.engine import Outdated
 from roadworn.store.merkle import (
     EMPTY,
     LEAF_PREFIX,
