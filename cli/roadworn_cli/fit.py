@@ -93,7 +93,10 @@ def lives(
     out = found["left_out"]
     if out["number"]:
         rows = ", ".join(str(row + 1) for row in out["rows"])
-        note(f"{counted(out['number'], 'row')} left out ({rows}): {out['why']}")
+        note(
+            f"{counted(out['number'], 'row')} left out ({rows}): {out['why']}; "
+            "the heading is row 1 here, in JSON rows are counted below it"
+        )
     _emit(found, _LIVES, fmt)
 
 
@@ -146,6 +149,8 @@ def read_columns(file: Path, delimiter: str = ",", *, decimal_comma: bool = Fals
     """
     if file.suffix.lower() == ".parquet":
         return _of_parquet(file)
+    if file.suffix.lower() in {".json", ".ndjson", ".jsonl"}:
+        raise UsageError(f"{file} is JSON: `fit` takes CSV or Parquet, which `sql -o` writes.")
     delimiter = delimiter.replace("\\t", "\t")
     if len(delimiter) != 1:
         raise UsageError(f"--delimiter is one character, as in ';', not {delimiter!r}.")
@@ -226,6 +231,9 @@ def _all_problems(fit: Fit, columns: Columns, error: ProblemsFound) -> list[Prob
 
 def _emit(found: dict[str, Any], columns: Mapping[str, tuple[str | int, ...]], fmt: str) -> None:
     """Print the whole answer as JSON, or a row a group with the figures that `columns` names."""
+    if ignored := found["ignored_columns"]:
+        which = ", ".join(ignored)
+        note(f"not used: {which}; a column named group parts the rows, each fitted by itself")
     if fmt == "json":
         emit_json(found)
         return

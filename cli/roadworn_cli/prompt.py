@@ -24,6 +24,7 @@ _WORDS = (
     *("SELECT", "FROM", "WHERE", "GROUP BY", "ORDER BY", "LIMIT", "JOIN", "USING", "HAVING"),
     *("COUNT", "MEDIAN", "QUANTILE_CONT", "PIVOT", "SUMMARIZE", "DESCRIBE", "WITH", "QUALIFY"),
 )
+_LEAVE = frozenset({".quit", ".exit", "quit", "exit", "\\q"})
 _HELP = """A query ends with ; and may have many lines. Tab completes tables and columns.
 .tables lists the tables, .quit or Ctrl-D leaves, Ctrl-C drops the line or stops the query."""
 
@@ -84,7 +85,7 @@ def _next(ask: Callable[[str], str]) -> str | None:
             continue
         except EOFError:
             return None
-        if not lines and line.strip() in {".quit", ".exit"}:
+        if not lines and line.strip().rstrip(";").lower() in _LEAVE:
             return None
         if not lines and line.strip().startswith("."):
             return line.strip()

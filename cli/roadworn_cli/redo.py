@@ -38,8 +38,14 @@ def redo(
     Exit code 0 when every figure is the same, 1 when one differs.
     """
     check_format(fmt)
+    state = state_of(ctx)
+    if state.as_of or state.at:
+        raise UsageError(
+            "A result is made again on its own day and root: leave out --as-of and --at, or ask "
+            "its question anew."
+        )
     before = _read(file)
-    after = _again(state_of(ctx), before, file)
+    after = _again(state, before, file)
     if before.get("roadworn") != after["roadworn"]:
         note(f"it was made by Roadworn {before.get('roadworn')}, this is {after['roadworn']}")
     found = list(differences(before, after))

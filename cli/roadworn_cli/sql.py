@@ -72,9 +72,16 @@ def _tables(state: State) -> "dict[str, TableInfo]":
 _NO_TABLE = re.compile(r"Table with name (\S+) does not exist")
 
 
-#: Forms that DuckDB writes by itself, with the ending of a file of each.
-_WRITTEN = {"csv": ".csv", "json": ".json", "ndjson": ".ndjson", "parquet": ".parquet"}
-_FORMATS = ("table", *_WRITTEN, "markdown", "result")
+#: Forms that DuckDB writes by itself.
+_WRITTEN = ("csv", "json", "ndjson", "parquet")
+#: Ending of a file -> its form.
+_ENDINGS = {
+    **{f".{form}": form for form in _WRITTEN},
+    ".jsonl": "ndjson",
+    ".md": "markdown",
+}
+_FILES = (*_WRITTEN, "markdown", "result")
+_FORMATS = ("table", *_FILES)
 _PIECE = 1 << 20
 
 
@@ -110,7 +117,10 @@ def sql(
     given: Annotated[
         list[str] | None,
         typer.Option(
-            "--set", metavar="NAME=VALUE", help="What $NAME in the query stands for; repeatable."
+            "--set",
+            metavar="NAME=VALUE",
+            help="What $NAME in the query stands for, as text: CAST($NAME AS DOUBLE) reckons; "
+            "repeatable.",
         ),
     ] = None,
     beside: Annotated[
@@ -118,7 +128,8 @@ def sql(
         typer.Option(
             "--with",
             metavar="NAME=FILE",
-            help="Your own CSV, Parquet or JSON as the table NAME; repeatable.",
+            help="Your own CSV, Parquet or JSON, or a folder of Parquet, as the table NAME; "
+            "repeatable.",
         ),
     ] = None,
     into: Annotated[
@@ -173,10 +184,17 @@ def sql(
         return
     with state.open_view(outside=_outside(files, None)) as view:
         found = answer(state, view, asked)
-        if form == "result":
-            emit_json(document_of(view, text, parameters, found))
-            return
+        document = document_of(view, text, parameters, found) if form == "result" else {}
         origin = view.origin()
+    if into:
+        with _made_new(Path(into)) as making:
+            kept = json_text(document) if document else _markdown(found)
+            making.write_text(f"{kept}\n", encoding="utf-8")
+        say(f"{counted(len(found.rows), 'row')} written to {into}, " + pinned_in_words(origin))
+        return
+    if document:
+        emit_json(document)
+        return
     if form == "markdown":
         typer.echo(_markdown(found))
     else:
@@ -305,15 +323,15 @@ def _text(query: str, file: str) -> str:
 
 def _form(fmt: str, into: str) -> str:
     """Return the form to write: the one named, or that of a file's ending."""
-    ending = next((form for form, suffix in _WRITTEN.items() if into.endswith(suffix)), "")
+    ending = _ENDINGS.get(Path(into).suffix.lower(), "")
     form = fmt or ending or ("table" if not into else "")
     if into and not form:
         raise UsageError(
             f"The ending of {into} says no form",
-            f"end it in {', '.join(_WRITTEN.values())}, or name a form by --format",
+            f"end it in {', '.join(_ENDINGS)}, or name a form by --format",
         )
-    if form not in _FORMATS or (into and form not in _WRITTEN):
-        known = ", ".join(_WRITTEN if into else _FORMATS)
+    if form not in (_FILES if into else _FORMATS):
+        known = ", ".join(_FILES if into else _FORMATS)
         raise UsageError(
             f"--format is one of {known}{' for a file' if into else ''}, not {form!r}."
         )

@@ -54,8 +54,11 @@ def test_named_values_and_refusals(book: Book) -> None:
     assert len(book.readings.fetchall()) == 2
     with pytest.raises(UnknownName, match="readings"):
         book.table("reading")
-    with pytest.raises(AttributeError):
-        book.nothing  # noqa: B018
+    with pytest.raises(AttributeError, match="did you mean readings"):
+        book.reading  # noqa: B018
+    # The remedy is one that a script can follow.
+    with pytest.raises(QueryError, match="in Python by NAME=VALUE"):
+        book.sql("SELECT odometer FROM readings WHERE odometer > $least")
 
 
 def test_an_analysis_is_a_function_with_its_settings(book: Book) -> None:
@@ -73,6 +76,8 @@ def test_an_analysis_is_a_function_with_its_settings(book: Book) -> None:
     assert answer.headline[:20] in answer._repr_html_()
     with pytest.raises(UsageError, match="no setting"):
         ask(nothing=1)
+    with pytest.raises(UsageError, match=r"by name, as in odometer_audit\("):
+        ask("bus-7")
     with pytest.raises(UnknownName):
         answer.table("nothing")
     assert "odometer_audit" in dir(book.analyses)

@@ -60,3 +60,16 @@ def test_events_have_the_words_of_the_tables(run: Run, tmp_path: Path) -> None:
     found, others = (run("fit", "repairs", f"{name}.csv") for name in "ab")
     assert found.code == others.code == 0, others.err
     assert found.out == others.out
+
+
+def test_columns_that_are_not_used_are_said(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("age,failed,depot\n5,1,north\n8,1,south\n9,0,south\n")
+    told = run("fit", "lives", "a.csv", "--format", "table")
+    assert "not used: depot" in told.err
+    (tmp_path / "b.csv").write_text("unit,age,event,depot\na,4,repair,x\na,9,end,x\n")
+    told = run("fit", "repairs", "b.csv")
+    assert "not used: depot" in told.err
+    assert json.loads(told.out)["ignored_columns"] == ["depot"]
+    (tmp_path / "c.json").write_text("[]")
+    told = run("fit", "lives", "c.json")
+    assert (told.code, "CSV or Parquet" in told.err) == (2, True)

@@ -72,6 +72,53 @@ def test_what_a_query_lacks_is_said_with_the_remedy(shop: Run, tmp_path: Path) -
         assert remedy in " ".join(told.err.split())
 
 
+def test_a_file_may_be_markdown_a_result_or_lines(shop: Run, tmp_path: Path) -> None:
+    asked = "SELECT vehicle_id FROM vehicles"
+    for name in ("a.md", "a.jsonl"):
+        assert shop("sql", asked, "-o", name).code == 0
+    assert (tmp_path / "a.md").read_text() == "| vehicle_id |\n| --- |\n| bus-7 |\n"
+    assert json.loads((tmp_path / "a.jsonl").read_text()) == {"vehicle_id": "bus-7"}
+    assert shop("sql", asked, "-o", "kept.json", "--format", "result").code == 0
+    assert json.loads((tmp_path / "kept.json").read_text())["rows"] == [["bus-7"]]
+    assert shop("redo", "kept.json").code == 0
+    # A result brings its day and root: another one beside it would be heeded by nobody.
+    assert "leave out --as-of" in shop("--as-of", "2026-05-04", "redo", "kept.json").err
+    assert shop("sql", asked, "-o", "a.md").code == 3
+
+
+def test_an_export_by_year_is_read_back_as_one_table(shop: Run) -> None:
+    shop("record", "reading", "bus-7", "61,100 mi", "--on", "2026-05-03")
+    assert shop("export", "parquet", "out", "--by-year").code == 0
+    asked = "SELECT year, count(*) AS n FROM mine GROUP BY 1"
+    told = shop("sql", asked, "--with", "mine=out/readings", "--format", "ndjson")
+    here = shop("sql", "SELECT count(*) AS n FROM readings", "--format", "ndjson")
+    assert json.loads(told.out) == {"year": 2026, **json.loads(here.out)}
+    empty = shop("sql", "SELECT 1", "--with", "mine=out/none")
+    assert (empty.code, "is not there" in empty.err) == (4, True)
+
+
+def test_a_slip_is_said_with_what_was_meant(shop: Run, tmp_path: Path) -> None:
+    (tmp_path / "own.csv").write_text("component,list_price\nbrake.pad,40\n")
+    wanted = {
+        ("SELECT sum(cost) FROM replacements",): "did you mean labour_cost or other_cost or",
+        ("SELECT r.componnent FROM replacements r",): "did you mean component",
+        ("SELECT price FROM own", "--with", "own=own.csv"): "did you mean list_price?",
+        ('SELECT * FROM vehicles WHERE vehicle_id = "b-7"',): "in single quotes: 'b-7'",
+        ("SELECT $v", "--set", "v=1", "--set", "w=1"): "it has no $w: name it there",
+        ("SELECT $v + 1", "--set", "v=1"): "CAST($n AS DOUBLE).",
+        ("SELECT * FROM 'own.csv'",): "--with NAME=FILE",
+        ("SELECT vehicle_id\nFROM vehicles\nWHERE WHERE",): "in line 3.",
+    }
+    for words, told in wanted.items():
+        refused = shop("sql", *words)
+        assert refused.code == 2
+        assert told in " ".join(refused.err.split()), refused.err
+    # Which columns there are is no remedy for a GROUP BY.
+    grouped = shop("sql", "SELECT make, count(*) FROM vehicles").err
+    assert "GROUP BY" in grouped
+    assert "roadworn tables" not in grouped
+
+
 def test_json_keeps_every_column_and_infinity(shop: Run) -> None:
     (row,) = json.loads(shop("sql", ODD, "--format", "json").out)
     assert row["a"] == "Infinity"
@@ -142,7 +189,7 @@ def test_the_prompt_answers_until_somebody_leaves(
     state = State(tmp_path / "roadworn.db")
     typed: list[object] = [
         "SELECT count(*) AS many", KeyboardInterrupt, "SELECT vehicle_id", "FROM vehicles;",
-        "SELECT nothing FROM vehicles;", "DELETE FROM vehicles;", ".tables", ".quit",
+        "SELECT nothing FROM vehicles;", "DELETE FROM vehicles;", ".tables", "quit;",
     ]  # fmt: skip
 
     def ask(_prompt: str) -> str:

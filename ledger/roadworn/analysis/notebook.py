@@ -121,13 +121,17 @@ class Book:
             UnknownName: there is none of that name; carries the nearest.
         """
         if name not in self._tables and name not in self._own:
-            raise UnknownName.of(f"table {name!r}", name, self._tables, "see `book.tables`.")
+            known = [*self._tables, *self._own]
+            raise UnknownName.of(f"table {name!r}", name, known, "see `book.tables`.")
         return self.sql(f'SELECT * FROM "{name}"')
 
     def __getattr__(self, name: str) -> "duckdb.DuckDBPyRelation":
-        if name.startswith("_") or name not in {*self._tables, *self._own}:
-            raise AttributeError(f"There is no table {name!r}: `book.tables` has them.")
-        return self.table(name)
+        if name.startswith("_"):
+            raise AttributeError(name)
+        try:
+            return self.table(name)
+        except UnknownName as error:
+            raise AttributeError(error.message) from None
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *self._tables, *self._own]
@@ -177,6 +181,11 @@ def _asking(book: Book, analysis: Analysis) -> "Callable[..., Answer]":
     def ask(
         settings: Settings | None = None, /, time_limit: float = TIME_LIMIT, **given: object
     ) -> Answer:
+        if settings is not None and not isinstance(settings, (Settings, Mapping)):
+            raise UsageError(
+                f"The settings of {analysis.name} are given by name, as in "
+                f"{ask.__name__}({next(iter(fields), 'name')}={settings!r})."
+            )
         chosen = settings if settings is not None else given
         return Answer(book, book.host.run(analysis.name, book.view, chosen, time_limit))
 

@@ -9,14 +9,14 @@ import os
 import re
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from roadworn.columns.spec import Outside, Parameters, Rows, sql_text
-from roadworn.model.errors import EnvironmentFailure, UsageError
+from roadworn.model.errors import EnvironmentFailure, UnknownName, UsageError
 
 if TYPE_CHECKING:
     import duckdb
@@ -30,23 +30,59 @@ _MEGABYTE = 1 << 20
 _PAGES = Path("/proc/self/statm")
 
 
-def why_not(query: str, error: Exception) -> str:
+#: What the engine says of a column that is not there, of a value too few or too many.
+_NO_COLUMN = re.compile(r'(?:Referenced column|a column named) "([^"]+)"')
+_NO_VALUE = re.compile(r"not provided for the following parameters: (.+)")
+_NO_PLACE = re.compile(r"identifiers of the excess parameters: (.+)")
+_LINE = re.compile(r"^LINE (\d+):", re.MULTILINE)
+_COLUMNS = "`roadworn tables TABLE` lists the columns of each"
+
+
+def why_not(query: str, error: Exception, columns: Callable[[], Sequence[str]]) -> str:
     """Return in one sentence why the engine cannot run a query, and what helps where it is known.
 
     Args:
         query: as it was asked.
         error: what the engine raised.
+        columns: returns the columns of the tables that it names.
     """
     import duckdb
 
-    paragraph = takewhile(str.strip, str(error).splitlines())
+    told = str(error)
+    missing = _NO_COLUMN.search(told)
+    if missing is not None:
+        name = missing[1]
+        near = UnknownName.of(f"column {name!r} there", name, columns(), f"{_COLUMNS}.")
+        more = ""
+        if near.near:
+            more = f" {_COLUMNS}."
+        elif f'"{name}"' in query:
+            more = f" Text stands in single quotes: '{name}'."
+        return f"The query cannot be run: {near.message[:1].lower()}{near.message[1:]}{more}"
+    paragraph = takewhile(str.strip, told.splitlines())
     reason = " ".join(word for line in paragraph for word in line.split()).rstrip(".!")
     remedy = ""
-    if isinstance(error, duckdb.InvalidInputException) and "$" in query:
-        remedy = ": give each $NAME its value by --set NAME=VALUE"
-    elif isinstance(error, duckdb.BinderException):
-        remedy = ": `roadworn tables TABLE` lists the columns of each"
+    if (values := _NO_VALUE.search(told)) and "$" in query:
+        reason = f"nothing is given for {_dollars(values[1])}"
+        remedy = ": give each $NAME its value by --set NAME=VALUE, in Python by NAME=VALUE"
+    elif values := _NO_PLACE.search(told):
+        reason = f"it has no {_dollars(values[1])}"
+        remedy = ": name it there, or do not give it"
+    elif isinstance(error, (duckdb.PermissionException, duckdb.IOException)):
+        reason = "it names a file"
+        remedy = ": bring it in as a table by --with NAME=FILE, in Python by open(…, files=…)"
+    elif "add explicit type casts" in told:
+        reason = reason.partition(" In order to")[0].rstrip(".")
+        remedy = ": say what a value is, as in CAST($n AS DOUBLE)"
+    elif isinstance(error, duckdb.BinderException) and "GROUP BY" not in told:
+        remedy = f": {_COLUMNS}"
+    elif isinstance(error, duckdb.ParserException) and (line := _LINE.search(told)):
+        remedy = f", in line {line[1]}"
     return f"The query cannot be run: {reason}{remedy}."
+
+
+def _dollars(names: str) -> str:
+    return ", ".join(f"${name.strip()}" for name in names.split(","))
 
 
 def rows_within(
@@ -178,13 +214,17 @@ def bring(con: "duckdb.DuckDBPyConnection", outside: Outside, taken: set[str]) -
             raise UsageError(f"{name!r} is no name of a table: take letters, digits and _.")
         if name.lower() in taken:
             raise UsageError(f"There is a table {name} already: give {path} another name.")
-        if not path.is_file():
+        whole = path
+        if path.is_dir():
+            # Parted by year, as `export` does it, and with `year` as a column.
+            whole = path / "**" / "*.parquet"
+        elif not path.is_file():
             raise EnvironmentFailure(f"{path} is not there: name the right file.")
-        reader = _READERS.get(path.suffix.lower())
+        reader = _READERS.get(whole.suffix.lower())
         if reader is None:
             known = ", ".join(_READERS)
             raise UsageError(f"{path} is read by its ending, which is one of {known}.")
-        source = sql_text(str(path.absolute()))
+        source = sql_text(str(whole.absolute()))
         try:
             con.execute(f'CREATE TABLE main."{name}" AS SELECT * FROM {reader}({source})')
         except duckdb.Error as error:

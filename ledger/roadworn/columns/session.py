@@ -283,6 +283,16 @@ class Session:
         if before != (len(self._made), self._load_payloads is None, len(self._uncommented)):
             self.reader.again()
 
+    def columns_in(self, words: set[str]) -> list[str]:
+        """Return the columns of the public tables, files of one's own too, that words name."""
+        self.reader.again()
+        rows = self.reader.con.execute(
+            "SELECT DISTINCT column_name FROM duckdb_columns() WHERE schema_name = 'main' "
+            "AND list_contains(?, lower(table_name)) ORDER BY ALL",
+            [sorted(words)],
+        ).fetchall()
+        return [name for (name,) in rows]
+
     def make(self, names: Iterable[str]) -> None:
         """Make views by full name, what they need first."""
         for name in names:

@@ -395,7 +395,7 @@ class LedgerView(Keeping):
             return QueryError(f"The query cannot be run: {missing.message}.")
         from roadworn.columns.bounds import why_not
 
-        return QueryError(why_not(query, error))
+        return QueryError(why_not(query, error, lambda: self._session.columns_in(words)))
 
     def _run(self, query: str, parameters: Sequence[Any]) -> "duckdb.DuckDBPyConnection":
         with self.asking_for(query) as reader:

@@ -26,6 +26,9 @@ _WORDS = {
 }
 
 
+_KNOWN = ("unit", "age", "event", "group", "count")
+
+
 @dataclass
 class _Unit:
     """Rows of one unit as they are read; a mutable collector, not a value."""
@@ -55,9 +58,9 @@ def fit_repairs_table(
         level: Two-sided level of the limits of beta.
 
     Returns:
-        ``{"groups": [...]}`` ready for JSON. A figure that the data do not allow is None; a group
-        is stopped by ``failure`` when all of its units are. Without a group column the group is
-        the empty text.
+        ``{"groups": [...], "ignored_columns": [...]}`` ready for JSON. A figure that the data do
+        not allow is None; a group is stopped by ``failure`` when all of its units are. Without a
+        group column the group is the empty text.
 
     Raises:
         LifeDataError: The rows cannot be read; ``problems`` names each of them.
@@ -88,7 +91,8 @@ def fit_repairs_table(
         "groups": [
             _group(curves, number, [unit for unit in units if unit.group == label], level)
             for number, label in enumerate(curves.labels)
-        ]
+        ],
+        "ignored_columns": [name for name in columns if name not in _KNOWN],
     }
 
 
