@@ -11,6 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from roadworn import LedgerView, PluginHost
+from roadworn_demo import FEATURED, TRUTH
 from roadworn_plugins.repeats.chances import Reach, dispersion, lift, tail
 from roadworn_plugins.repeats.levels import Law, Years, by_year, numbered, of_others, of_past
 from roadworn_plugins.repeats.rows import limits
@@ -214,6 +216,17 @@ def test_what_would_have_failed_anyway_is_known_by_construction(simulation: Modu
         true += float((rows & other.failed & ~other.came_back).sum())
     assert failed > 1.5 * true
     assert told == pytest.approx(true, rel=0.2)
+
+
+def test_the_longer_the_list_the_more_of_its_places_may_be_chance(
+    demo_view: LedgerView, host: PluginHost
+) -> None:
+    """Benjamini and Hochberg (1995): held to the limit of a first row, a place was not named."""
+    listed = host.run("repeat-failures", demo_view, {}).result.table("repeat_failures").records()
+    shares = {row["where"]: row["adjusted"] for row in listed}
+    assert shares[TRUTH.eater.vehicle] < 0.05 / len(shares)
+    # The coil of the vehicle in the scene, under a cover that leaks.
+    assert 0.05 / len(shares) < shares[f"{FEATURED} 3"] <= 0.05
 
 
 def test_a_place_and_a_batch_that_come_back_are_rows(simulation: ModuleType) -> None:

@@ -24,7 +24,8 @@ expected. What came back soon after the work is counted apart, at a place and of
 sent. The chance of so many is negative binomial: that rate is uncertain, and vehicles, places
 and classes differ a little in every fleet. Comparisons are ranked by how much likelier their
 count is with a fault than without, and all held to one rate of false rows, each kind with a
-share of its own and each comparison charged with what it could show (Heyse). The strongest
+share of its own and each comparison charged with what it could show (Heyse); of places and
+vehicles so many may be chance as the list is long (Benjamini and Hochberg). The strongest
 fact is listed, put into the expectation, and it is looked again, so that parts of one fact are
 one row. The month it began is where a CUSUM began to rise; alarms a year by chance are those of
 all that is watched, at that height. Where nothing can be compared a count is measured by the
@@ -40,6 +41,7 @@ avoidable cost is the surplus at the usual price of one; the list is by what it 
 since the first failure, a year at least. Limits are of a ratio of two rates.
 
 Reference: Neyman and Pearson, Phil. Trans. R. Soc. A 231 (1933) 289-337; Heyse (2011);
+Benjamini and Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300;
 Biswas and Kalbfleisch, Statistics in Medicine 27 (2008) for the CUSUM.
 """
 

@@ -11,7 +11,15 @@ import numpy as np
 
 from roadworn_plugins.lifedata import summed
 from roadworn_plugins.repeats.along_time import Places, cusum, places_of
-from roadworn_plugins.repeats.chances import BATCHES, FAMILIES, FAMILY, OF_PARTS, Entries, tail
+from roadworn_plugins.repeats.chances import (
+    BATCHES,
+    FAMILIES,
+    FAMILY,
+    OF_PARTS,
+    OF_PLACES,
+    Entries,
+    tail,
+)
 from roadworn_plugins.repeats.comparisons import Comparisons, Rank, find, where
 from roadworn_plugins.repeats.expected import Of
 from roadworn_plugins.repeats.levels import A_YEAR, STEP, of_others
@@ -19,6 +27,8 @@ from roadworn_plugins.shared.grouped import Bools, Floats
 
 _NAMES = tuple(FAMILIES)
 _MONTH = 365.25 / 12.0
+# Of these there are as many as vehicles or more, of few failures each.
+_BY_THE_LIST = frozenset(FAMILY[name] for name in (*OF_PLACES, "vehicle"))
 # What is told apart by its parts; and up to how many by chance it is worth a second look.
 _OF_PARTS = frozenset(FAMILY[name] for name in OF_PARTS)
 _WORTH = 6.0
@@ -41,7 +51,8 @@ class Finding:
         observed, mean, variance: failures, those expected at the ages its parts had, and the
             variance of that mean.
         chance: of so many if it were like the others.
-        adjusted: alarms of chance at that height in the whole search, as a share of the list.
+        adjusted: alarms of chance at that height in the whole search, as a share of the list
+            down to it.
         alarms_a_year: alarms a year that chance would raise at that height, over all that is
             watched; None for what is not held against its own past.
         places: where it is watched, and what would have been usual there, by component.
@@ -82,12 +93,14 @@ class Search(Comparisons):
         """
         found: list[Finding] = []
         set_aside: list[tuple[Finding, float]] = []
+        share = 0.0
         while len(found) < MOST:
-            best = self._strongest(rate)
+            best = self._strongest(rate, len(found) + 1)
             if best is None or best[0] > rate:
                 break
-            adjusted, component, entry = best
-            finding = self._finding(adjusted, component, entry)
+            height, component, entry = best
+            share = max(share, height)
+            finding = replace(self._finding(height, component, entry), adjusted=share)
             if any(_one_fact(finding, other, self.lives.failed) for other in found):
                 continue
             law = self.of[component].law if component >= 0 else None
@@ -99,11 +112,16 @@ class Search(Comparisons):
             found.append(self._expected_now(finding))
         return found, set_aside
 
-    def _strongest(self, rate: float) -> tuple[float, int, tuple[int, int, int]] | None:
+    def _strongest(self, rate: float, rows: int) -> tuple[float, int, tuple[int, int, int]] | None:
         """Return the comparison that chance explains least: its height, component and entry.
+
+        Among the many of `_BY_THE_LIST` so many may be chance as the list is long (Benjamini and
+        Hochberg, J. R. Stat. Soc. B 57 (1995) 289-300). What counts hundreds of failures stands
+        out by what the expectation does not know sooner than by chance, and is not let in so.
 
         Args:
             rate: height above which none is of interest.
+            rows: how long the list is with it.
         """
         most: dict[tuple[int, int], Rank] = {}
         for component, entries in (*self.entries.items(), (-1, self.vehicles)):
@@ -116,6 +134,7 @@ class Search(Comparisons):
         found: tuple[float, float, int, tuple[int, int, int]] | None = None
         for less, p, component, entry in most.values():
             share, reach = FAMILIES[_NAMES[entry[0]]].share, self.reach[entry[0]]
+            share *= rows if entry[0] in _BY_THE_LIST else 1
             parts = entry[0] in _OF_PARTS
             # What can be shown is seldom a small part of what any chance would be.
             if reach.most(p) / share > (500.0 if parts else 50.0) * rate:
@@ -172,7 +191,7 @@ class Search(Comparisons):
         self.apart[component, entry] = said
         return said
 
-    def _finding(self, adjusted: float, component: int, entry: tuple[int, int, int]) -> Finding:
+    def _finding(self, height: float, component: int, entry: tuple[int, int, int]) -> Finding:
         family, ident, step = entry
         self.done.add((component, *entry))
         entries = self.vehicles if component < 0 else self.entries[component]
@@ -185,13 +204,13 @@ class Search(Comparisons):
         since, alarms = None, None
         if step >= 0:
             since = self._began(name, component, ident, step, observed / mean)
-            alarms = adjusted * FAMILIES[name].share * A_YEAR
+            alarms = height * FAMILIES[name].share * A_YEAR
         rows = self.rows_of(name, component, ident, since)
         return Finding(
             name, component, ident, since, rows, float(self.failed(name)[rows].sum()), mean,
             variance,
             float(tail(*(np.array([x]) for x in (observed, mean, variance)))[0]),
-            adjusted, alarms, {},
+            height, alarms, {},
         )  # fmt: skip
 
     def rows_of(self, family: str, component: int, ident: int, since: float | None) -> Bools:
