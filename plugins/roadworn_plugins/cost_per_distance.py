@@ -51,7 +51,7 @@ _say = Says(
         "all": "all on record",
         "last": "last {months:g} {months:month|months}",
         "spent": "{cost:,.0f} {currency} were spent ({period}), over no recorded distance.",
-        "rate": "{rate:.3f} {currency} a {unit} over {distance:,.0f} {unit} ({period}); dearest: "
+        "rate": "{rate:.3f} {currency} per {unit} over {distance:,.0f} {unit} ({period}); dearest: "
         "{dearest}.",
         "then": "{currency} per {unit} then",
         "life": "economic life of {vehicle_class}",

@@ -5,6 +5,7 @@ what somebody typed stays as it is.
 """
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from decimal import Decimal
 from typing import Any
 
@@ -214,12 +215,14 @@ def _scan(payload: Payload) -> str:
 
 
 def _monitors(readiness: str) -> str:
-    """Return which monitors have not finished; bytes that cannot be read as they stand."""
+    """Return which monitors have not finished; bytes that tell of none as they stand."""
     from roadworn.trade.scan_bytes import decode_readiness
 
-    try:
+    found = None
+    with suppress(UsageError):
         found = decode_readiness(readiness)
-    except UsageError:
+    # A vehicle that names no monitor does not say that they are ready.
+    if not found or not any(one.supported for one in found.monitors):
         return _say("readiness", readiness=readiness)
     if found.just_cleared:
         return _say("monitors-not-run")

@@ -66,7 +66,7 @@ _say = Says(
         "known before it, so nothing can be compared yet.",
         "later": "Look back with fewer months, or again when more is on record.",
         "vehicles": "{number} {number:vehicle|vehicles}",
-        "came": "on {whose}, of {parts} {parts:repair|repairs} given about {given:.0%}, "
+        "came": "on {whose}, of {parts:,} {parts:repair|repairs} given about {given:.0%}, "
         "{came:.0%} came.",
         "failures": "on {whose}, {came} {came:failure|failures} came where {projected:.1f} were "
         "projected.",
@@ -74,7 +74,7 @@ _say = Says(
         "costs": "Costs came to {share:.0%} of what was projected",
         "within": "vehicles within their {nominal:.0%} band",
         "bin": "{low:.0%} and {high:.0%}",
-        "point": "given {given:.0%}, came {came:.0%} of {parts}",
+        "point": "given {given:.0%}, came {came:.0%} of {parts:,}",
         "left": "{left} {left:time|times} a vehicle left within the time, {lost} "
         "{lost:time|times} one was not seen to its end; each counts to its last day.",
         "cut": "{n} {n:part|parts} {n:was|were} replaced before {n:it|they} failed and {n:is|are} "

@@ -49,13 +49,13 @@ _say = Says(
         "vehicle of the fleet usually costs: ask before the next large bill.",
         "fleet-one": "{vehicle} ({cost:,.0f} {currency} above it, {times:.1f} times)",
         "fleet-even": "No vehicle costs more than its class beyond what chance allows.",
-        "fleet-few": "Too few to tell: no vehicle has the {least} fitted parts with both a life "
-        "and a price on record that it needs; the most that one has is {priced}.",
+        "fleet-few": "Too few to tell: no vehicle has the {least} fitted {least:part|parts} with "
+        "both a life and a price on record that it needs; the most that one has is {priced}.",
         "dearer": "dearer than its class",
         "cheaper": "cheaper than its class",
         "as-class": "as its class, within what is known",
         "too-few-of-class": "too few of its class to compare",
-        "few-parts": "{priced} of the {least} parts with a price that it needs",
+        "few-parts": "{priced} of the {least} {least:part|parts} with a price that it needs",
         "say-go": "let go first",
         "say-look": "ask before the next large bill",
         "say-keep": "keep",

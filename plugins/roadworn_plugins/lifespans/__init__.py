@@ -6,6 +6,8 @@ import numpy as np
 
 from roadworn.analysis import Analysis, Answers, Column, Result, Table, Tells
 from roadworn.columns.view import LedgerView
+from roadworn.model.catalogue import part_name
+from roadworn.model.messages import Joined
 from roadworn_plugins.lifespans.charts import at_risk_table, charts
 from roadworn_plugins.lifespans.figures import COLUMNS, Figures, Group, PartLifespansSettings, say
 from roadworn_plugins.lifespans.hours_lives import counted_by_hours, load_by_hours
@@ -150,7 +152,7 @@ def _headline(figures: Figures, told: list[Group]) -> str:
         "headline",
         n=len(told),
         every=every,
-        name=first.name,
+        name=Joined((part_name(first.label[0]), *first.label[1:])),
         age=figures.said(first.b50),
         band=say.when(low is not None and high is not None, "band", low=low, high=high),
         failed=first.failed,
