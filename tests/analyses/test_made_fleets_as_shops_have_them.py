@@ -65,7 +65,10 @@ def test_vehicles_whose_parts_last_half_as_long_are_projected_by_their_own_recor
             rows = host.run("repeat-failures", view).result.table("repeat_failures").records()
             named = [str(row["where"]) for row in rows if row["level"] == "one vehicle"]
             assert sorted(named) == bad
-            assert not [row for row in rows if row["level"] == "one place"]
+            places = [str(row["where"]) for row in rows if row["level"] == "one place"]
+            assert not [place for place in places if place.split()[0] in bad]
+            # Of a list of eight one may be chance.
+            assert len(places) <= 1
             for name in bad:
                 asked = {"vehicle": name}
                 totals = host.run("next-repairs", view, asked).result.table("totals").records()
