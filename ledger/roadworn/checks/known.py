@@ -232,9 +232,7 @@ def envelope_problems(
     for column, moment in (("occurred_at", occurred_at), ("recorded_at", recorded_at)):
         # The pattern's digits may be those of any script; a stored time has ASCII ones.
         if not moment.isascii() or not is_day(moment[:10]) or not _is_clock(moment[11:19]):
-            message = _no_such_date(moment)
-            hint = day_hint(moment[:10]) or "correct the date"
-            problems.append(Problem("no-such-date", message, hint, column=column))
+            problems.append(_no_such_date(moment, column))
     if not problems and in_future(occurred_at, recorded_at):
         meant = year_meant(occurred_at, recorded_at)
         problems.append(
@@ -277,8 +275,9 @@ def envelope_problems(
     return problems
 
 
-def _no_such_date(given: str) -> Sentence:
-    return Sentence("no-such-date", "{given} is not a date of the calendar.", given=given)
+def _no_such_date(given: str, column: str) -> Problem:
+    told = Sentence("no-such-date", "{given} is not a date of the calendar.", given=given)
+    return Problem("no-such-date", told, day_hint(given[:10]) or "correct the date", column=column)
 
 
 def is_day(text: str) -> bool:
@@ -321,12 +320,7 @@ def _day_after(day: str) -> str:
 def payload_problems(payload: dict[str, Any]) -> list[Problem]:
     """Return what a model cannot see: days that do not exist, currencies that are mixed."""
     problems = [
-        Problem(
-            "no-such-date",
-            _no_such_date(named),
-            day_hint(named) or "correct the date",
-            column=column,
-        )
+        _no_such_date(named, column)
         for column, named in texts_of(payload, Holds.DAY)
         if not is_day(named)
     ]

@@ -30,24 +30,12 @@ _CAM = {"intake": "intake", "exhaust": "exhaust"}
 _STREAM = {"upstream": "1", "downstream": "2"}
 #: Sides that a border changes, with the end that some of them name too.
 _COUNTRY = {
-    "driver": ("driver", ""),
-    "passenger": ("passenger", ""),
-    "nearside": ("passenger", ""),
-    "offside": ("driver", ""),
-    "df": ("driver", "F"),
-    "pf": ("passenger", "F"),
-    "dr": ("driver", "R"),
-    "pr": ("passenger", "R"),
-    "nsf": ("passenger", "F"),
-    "osf": ("driver", "F"),
-    "nsr": ("passenger", "R"),
-    "osr": ("driver", "R"),
-    "curbside": ("passenger", ""),
-    "kerbside": ("passenger", ""),
-    "roadside": ("driver", ""),
-    "streetside": ("driver", ""),
-    "ns": ("passenger", ""),
-    "os": ("driver", ""),
+    **dict.fromkeys(("driver", "offside", "roadside", "streetside", "os"), ("driver", "")),
+    **dict.fromkeys(("passenger", "nearside", "curbside", "kerbside", "ns"), ("passenger", "")),
+    **dict.fromkeys(("df", "osf"), ("driver", "F")),
+    **dict.fromkeys(("pf", "nsf"), ("passenger", "F")),
+    **dict.fromkeys(("dr", "osr"), ("driver", "R")),
+    **dict.fromkeys(("pr", "nsr"), ("passenger", "R")),
 }
 #: Said where the driver sits on the right; elsewhere they are taken for either side.
 _RIGHT_HAND_DRIVE = re.compile(r"[no]s[fr]?|(?:near|off)side")
@@ -362,13 +350,9 @@ class _Asked:
         """
         spelled = re.search(r"\brr\b", self.text, re.IGNORECASE)
         other = re.search(r"\b(?:l[rf]|rf)\b", self.text, re.IGNORECASE)
-        if (
-            not self.plural
-            or spelled is None
-            or other
-            or self.where.many
-            or "RR" not in self.where.wheels
-        ):
+        if not self.plural or spelled is None or "RR" not in self.where.wheels:
+            return False
+        if other or self.where.many:
             return False
         shouted = spelled[0].isupper() and not self.text.isupper()
         if self.component.id in _ONE_AT_WHEEL and not shouted:
@@ -435,12 +419,11 @@ class _Asked:
             sensor = scheme == "bank_sensor"
             place = f"B{banks[0]}S{seconds[0]}" if sensor else f"{banks[0]}-{seconds[0]}"
             return [place], kinds, ""
-        if banks or seconds or where.ends or where.wheels or where.sides:
-            if scheme == "bank_sensor":
-                self.refuse(
-                    f"Which {self.component.name} is left open", "write bank and sensor as B1S2"
-                )
-            return [None], frozenset(), ""
+        said = banks or seconds or where.ends or where.wheels or where.sides
+        if said and scheme == "bank_sensor":
+            self.refuse(
+                f"Which {self.component.name} is left open", "write bank and sensor as B1S2"
+            )
         return [None], frozenset(), ""
 
     def _free(self, scheme: str) -> tuple[list[str | None], frozenset[str], str]:
