@@ -121,7 +121,7 @@ def test_plugins_are_loaded_only_by_a_name_that_does_not_ship() -> None:
         return host_of("Ann")
 
     with using(load):
-        load_sheet("light")
+        load_sheet("light_vehicle")
         describe("odometer_reading", {})
         assert asked == []
         assert load_sheet("bay").title.startswith("Ann ")
