@@ -295,6 +295,13 @@ def test_lines_of_hands_that_the_clauses_never_saw(
     assert said.share >= share, said.asked
 
 
+@pytest.mark.parametrize("line", ["cv axle L boot torn", "lower ball joint L loose"])
+def test_a_side_taken_for_that_of_the_front_is_told(line: str, with_sides: Words) -> None:
+    (one,) = read_findings(line, words=lambda: with_sides)
+    assert one.finding["position"].startswith("LF")
+    assert "L is taken for LF: write LR" in one.remark
+
+
 @pytest.mark.parametrize(
     ("line", "meant"),
     [

@@ -268,8 +268,6 @@ _ONE_AT_WHEEL = frozenset(
         *("brake.wheel_cylinder", "wheel.tire", "wheel.rim"),
     }
 )
-
-
 #: These are driven in front on nearly all vehicles that have them at a side.
 _AT_FRONT = frozenset({"drivetrain.cv_axle"})
 
@@ -290,7 +288,9 @@ class _Asked:
         """Return the places, the kinds of words that said them, and a remark."""
         where = self.where
         if scheme in {"wheel", "axle_side"}:
-            return self._wheels(), _WHEELED, ""
+            often = self.component.id in _AT_FRONT and not self.plural
+            remark = self._taken_for_front() if often else ""
+            return self._wheels(), _WHEELED, remark
         if scheme == "tire":
             return self._tires(), _WHEELED | {"depth", "word"}, ""
         if scheme == "axle":
@@ -305,6 +305,15 @@ class _Asked:
         if scheme in {"bank", "bank_sensor", "bank+cam"}:
             return self._banks(scheme)
         return self._free(scheme)
+
+    def _taken_for_front(self) -> str:
+        """Take a bare side for that of the front, and return what was taken for granted."""
+        where = self.where
+        if not where.sides or where.ends or where.wheels or self._axle_numbers():
+            return ""
+        where.ends.append("F")
+        side = where.sides[0]
+        return f"{side} is taken for {side}F: write {side}R where it is at the rear."
 
     def _axle_numbers(self) -> list[str]:
         return self.where.counted.get("axle", [])
@@ -329,8 +338,6 @@ class _Asked:
         if sides and not axles:
             if made:
                 return made
-            if self.component.id in _AT_FRONT and not self.plural:
-                return [f"{side}F" for side in sides]
             if self.plural and where.many and len(sides) == 1:
                 axles = ["F", "R"]
             else:
@@ -383,12 +390,9 @@ class _Asked:
         return [*ends, *self._axle_numbers()] or [None]
 
     def _levels(self) -> tuple[list[str | None], frozenset[str], str]:
-        where, remark = self.where, ""
-        if where.sides and not where.ends and not where.wheels and not self._axle_numbers():
-            # These sit at the front of nearly all vehicles (common practice, no source).
-            where.ends.append("F")
-            side = where.sides[0]
-            remark = f"{side} is taken for {side}F: write {side}R where it is at the rear."
+        where = self.where
+        # These sit at the front of nearly all vehicles (common practice, no source).
+        remark = self._taken_for_front()
         wheels = self._wheels(open_side=self.plural)
         if wheels == [None] or not where.levels:
             return wheels, _WHEELED, remark
